@@ -1,0 +1,88 @@
+package calib
+
+import "math"
+
+// BadPixelLimits are the limits by which pixels are called bad.
+type BadPixelLimits struct {
+	HotEPerS          float64 // dark current at T0
+	UnstableSigma     float64 // scatter over the darks, in sigmas of a chi-square of the same freedom
+	DeadBelow         float64 // response relative to the surroundings
+	LowBelow          float64
+	NonlinearFraction float64 // departure from the amplifier's curve
+}
+
+// responseReach is the reach of the window whose median a pixel's response is
+// compared with: wide enough that a dead column does not pass as normal.
+const responseReach = 3
+
+// steadyShare is the share of a pixel's dark samples that has to agree: a
+// telegraph pixel that is seldom in its other state has more outliers than
+// cosmic rays explain.
+const steadyShare = 0.85
+
+// MarkDark sets Hot and Unstable from the dark master of a number of frames:
+// value in e-/s at T0, scatter the reduced chi-square of its kept samples and
+// samples their number. A pixel is unstable where the scatter exceeds 1 by
+// more than UnstableSigma standard deviations of a reduced chi-square,
+// sqrt(2/(n-1)), or where too many samples were left out.
+func MarkDark(mask []Flags, value, scatter []float32, samples []int32, frames int, lim BadPixelLimits) {
+	for i, d := range value {
+		if !(float64(d) <= lim.HotEPerS) { // NaN counts as hot: it saturated in every dark
+			mask[i] |= Hot
+		}
+		if n := samples[i]; n > 1 && float64(scatter[i]) > 1+lim.UnstableSigma*math.Sqrt(2/float64(n-1)) {
+			mask[i] |= Unstable
+		}
+		if float64(samples[i]) < steadyShare*float64(frames) && mask[i]&Hot == 0 {
+			mask[i] |= Unstable
+		}
+	}
+}
+
+// MarkFlat sets Dead and Low from one band's flat: a pixel's response is
+// taken relative to the median of the 7 x 7 pixels around it, so vignetting
+// and dust do not count.
+func MarkFlat(mask []Flags, flat *Plane, lim BadPixelLimits) {
+	height := len(flat.Value) / flat.Width
+	window := make([]float32, 0, (2*responseReach+1)*(2*responseReach+1))
+	for y := range height {
+		for x := range flat.Width {
+			i := y*flat.Width + x
+			f := flat.Value[i]
+			window = around(window[:0], flat, x, y, height)
+			local := Median(window)
+			switch {
+			case !(f > float32(lim.DeadBelow)*local):
+				mask[i] |= Dead
+			case f < float32(lim.LowBelow)*local:
+				mask[i] |= Low
+			}
+		}
+	}
+}
+
+// around collects the finite values in the window about (x, y).
+func around(window []float32, p *Plane, x, y, height int) []float32 {
+	for j := max(0, y-responseReach); j < min(height, y+responseReach+1); j++ {
+		row := p.Value[j*p.Width : (j+1)*p.Width]
+		for _, v := range row[max(0, x-responseReach):min(p.Width, x+responseReach+1)] {
+			if v == v {
+				window = append(window, v)
+			}
+		}
+	}
+	return window
+}
+
+// MarkDeparture sets Nonlinear where a pixel departs from its amplifier's
+// curve by more than the limit and by more than five times its uncertainty.
+func MarkDeparture(mask []Flags, departure, uncertainty []float32, lim BadPixelLimits) {
+	for i, d := range departure {
+		if d < 0 {
+			d = -d
+		}
+		if d > float32(lim.NonlinearFraction) && d > 5*uncertainty[i] {
+			mask[i] |= Nonlinear
+		}
+	}
+}

@@ -1,0 +1,216 @@
+package calib
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+)
+
+// Setting is one parameter of a stage, as provenance records it.
+type Setting struct {
+	Name  string `json:"name"`
+	Value string `json:"value"`
+}
+
+// number writes a parameter so that it reads back to the same float64.
+func number(name string, v float64) Setting {
+	return Setting{name, strconv.FormatFloat(v, 'g', -1, 64)}
+}
+
+// Stage is one step of the correction. Apply treats one row in place; it must
+// not keep the row, and may be called for different rows at the same time.
+type Stage interface {
+	Name() string
+	Settings() []Setting
+	Apply(r *Row)
+}
+
+// Row is one row of the image region on its way through the stages.
+type Row struct {
+	Y     int       // row of the image, from 0
+	V     []float32 // value; DN, then electrons from stage "gain" on, then the product's unit
+	Var   []float32 // random variance, the square of V's unit
+	Flags []Flags
+	Segs  []Segment // the amplifiers along the row
+
+	BadX int // first column whose sample the converter cannot have made; -1: none
+
+	saturated bool // any sample of the row is
+}
+
+// Chain is the list of stages of one frame. Local stages come first; Noise,
+// which looks at the neighbouring pixels, may follow, and the stages behind
+// it are local again.
+type Chain struct {
+	Sensor *Sensor
+	Before []Stage
+	Noise  *Noise // nil: no shot noise is added
+	After  []Stage
+
+	segs [][]Segment
+}
+
+// NewChain prepares the chain of a frame.
+func NewChain(s *Sensor, before []Stage, noise *Noise, after []Stage) *Chain {
+	return &Chain{Sensor: s, Before: before, Noise: noise, After: after, segs: s.Segments()}
+}
+
+// Stages lists all stages in the order in which they act.
+func (c *Chain) Stages() []Stage {
+	all := append([]Stage(nil), c.Before...)
+	if c.Noise != nil {
+		all = append(all, c.Noise)
+	}
+	return append(all, c.After...)
+}
+
+// SampleError says that a raw sample is impossible for the converter that
+// the profile describes.
+type SampleError struct {
+	Column, Row int     // raw coordinates, from 1
+	Value       float64 // DN
+	CeilingDN   float64
+}
+
+func (e *SampleError) Error() string {
+	return fmt.Sprintf("sample at column %d, row %d is %g DN, outside the converter's range 0 to %g: set adc_bits or fill_dn of the detector, or see whether the file holds raw samples",
+		e.Column, e.Row, e.Value, e.CeilingDN)
+}
+
+// Scratch is the working memory of one goroutine; it is made once and used
+// for any number of frames of the same width.
+type Scratch struct {
+	rows []Row
+	raw  []float32
+	near nearSums
+}
+
+// halo is the number of rows above and below a row that must be known before
+// the row can be finished.
+func (c *Chain) halo() int {
+	h := c.Sensor.GrowPixels
+	if c.Noise != nil {
+		h = max(h, noiseReach)
+	}
+	return h
+}
+
+// ring returns the ring of 2 halo+1 rows, the reach of the noise window at
+// least, growing the scratch as needed.
+func (s *Scratch) ring(n, width int) []Row {
+	if len(s.rows) != n || len(s.rows[0].V) != width {
+		s.rows = make([]Row, n)
+		for i := range s.rows {
+			s.rows[i] = Row{V: make([]float32, width), Var: make([]float32, width), Flags: make([]Flags, width)}
+		}
+		s.raw = make([]float32, width)
+	}
+	return s.rows
+}
+
+// Run takes rows y0 <= y < y1 of the image through all stages and hands each
+// finished row to sink, in order. The row is valid only during that call.
+// The result for a row does not depend on how the image is cut into runs.
+func (c *Chain) Run(raw RawRows, y0, y1 int, s *Scratch, sink func(*Row) error) error {
+	im := c.Sensor.Image
+	halo := c.halo()
+	ring := s.ring(2*halo+1, im.Width())
+	at := func(y int) *Row { return &ring[y%len(ring)] }
+	first, last := max(0, y0-halo), min(im.Height(), y1+halo)
+	if c.Noise != nil {
+		s.near.start(c.Noise, im.Width())
+	}
+	loaded, summed := first, max(0, y0-noiseReach)
+	for y := y0; y < y1; y++ {
+		for ; loaded < min(last, y+halo+1); loaded++ {
+			if err := c.load(raw, at(loaded), loaded, s); err != nil {
+				return err
+			}
+		}
+		r := at(y)
+		c.growSaturation(r, at)
+		if c.Noise != nil {
+			if gone := y - noiseReach - 1; gone >= max(0, y0-noiseReach) {
+				s.near.drop(gone)
+			}
+			for ; summed < min(im.Height(), y+noiseReach+1); summed++ {
+				s.near.add(c.Noise, at(summed))
+			}
+			c.Noise.addShot(r, &s.near)
+		}
+		for _, st := range c.After {
+			st.Apply(r)
+		}
+		settle(r)
+		if err := sink(r); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// load reads one row and takes it through the stages before Noise.
+func (c *Chain) load(raw RawRows, r *Row, y int, s *Scratch) error {
+	im := c.Sensor.Image
+	v, err := raw.RawRow(y+im.Y0, im.X0, im.X1, r.V)
+	if err != nil {
+		return err
+	}
+	if len(v) > 0 && &v[0] != &r.V[0] {
+		copy(r.V, v)
+	}
+	r.Y, r.Segs, r.BadX, r.saturated = y, c.segs[y], -1, false
+	for _, st := range c.Before {
+		st.Apply(r)
+	}
+	if r.BadX >= 0 {
+		got, err := raw.RawRow(y+im.Y0, im.X0, im.X1, s.raw)
+		if err != nil {
+			return err
+		}
+		return &SampleError{r.BadX + im.X0 + 1, y + im.Y0 + 1, float64(got[r.BadX]), c.Sensor.CeilingDN}
+	}
+	return nil
+}
+
+// growSaturation flags the neighbours of saturated pixels in row r.
+func (c *Chain) growSaturation(r *Row, at func(int) *Row) {
+	g := c.Sensor.GrowPixels
+	if g == 0 {
+		return
+	}
+	for y := max(0, r.Y-g); y < min(c.Sensor.Image.Height(), r.Y+g+1); y++ {
+		near := at(y)
+		if !near.saturated {
+			continue
+		}
+		for x, f := range near.Flags {
+			if f&Saturated == 0 {
+				continue
+			}
+			for i := max(0, x-g); i < min(len(r.Flags), x+g+1); i++ {
+				if r.Flags[i]&Saturated == 0 {
+					r.Flags[i] |= NearSaturated
+				}
+			}
+		}
+	}
+}
+
+// settle gives pixels whose value a master could not supply their flag, and
+// takes the uncertainty from pixels that have none.
+func settle(r *Row) {
+	nan := float32(math.NaN())
+	v, vr, fl := r.V, r.Var[:len(r.V)], r.Flags[:len(r.V)]
+	for x := range v {
+		if v[x] != v[x] || vr[x] != vr[x] {
+			if fl[x]&Missing == 0 {
+				fl[x] |= NoCalibration
+			}
+			v[x] = nan
+		}
+		if fl[x]&Unusable != 0 {
+			vr[x] = nan
+		}
+	}
+}

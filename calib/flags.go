@@ -1,0 +1,69 @@
+package calib
+
+import "strings"
+
+// Flags marks what is wrong with a pixel; zero means nothing is. The bits are
+// those of the FLAGS plane of a product.
+type Flags uint16
+
+// The quality flags.
+const (
+	Missing       Flags = 1 << iota // the sample never arrived (fill value, BLANK)
+	Saturated                       // at or above the saturation level: the value is a lower bound
+	NearSaturated                   // next to a saturated pixel
+	AtFloor                         // the converter's lowest code: the value is an upper bound
+	Hot                             // dark current above the profile's limit
+	Unstable                        // dark current that changes from frame to frame
+	Dead                            // hardly any response
+	Low                             // response well below its surroundings
+	Nonlinear                       // response curve unlike its amplifier's
+	BeyondRange                     // above the level up to which the linearity correction was measured
+	NoCalibration                   // a master has no value here
+	OffsetUnsure                    // the row's offset rests on too few good overscan samples
+)
+
+// FlagInfo describes one bit for people.
+type FlagInfo struct {
+	Bit     int    // number of the bit, 0 is the least significant
+	Name    string // one word, as in headers and reports
+	Meaning string
+}
+
+// FlagTable lists the bits in order, as they are documented in every product.
+func FlagTable() []FlagInfo {
+	return []FlagInfo{
+		{0, "missing", "sample never arrived; value is NaN"},
+		{1, "saturated", "at saturation; value is a lower bound"},
+		{2, "near-saturated", "neighbour of a saturated pixel"},
+		{3, "at-floor", "lowest code of the converter; upper bound"},
+		{4, "hot", "dark current above the limit"},
+		{5, "unstable", "dark current changes between frames"},
+		{6, "dead", "hardly any response to light"},
+		{7, "low", "response well below its surroundings"},
+		{8, "nonlinear", "response curve unlike its amplifier's"},
+		{9, "beyond-range", "above the measured linearity range"},
+		{10, "no-calibration", "a master has no value here; value is NaN"},
+		{11, "offset-unsure", "offset of the row from too few samples"},
+	}
+}
+
+// BadPixel holds the bits that a bad-pixel mask may set.
+const BadPixel = Hot | Unstable | Dead | Low | Nonlinear
+
+// Unusable holds the bits with which a pixel has no standard uncertainty: its
+// value is absent or only a bound.
+const Unusable = Missing | Saturated | NoCalibration
+
+// String lists the names of the bits that are set, joined by "+".
+func (f Flags) String() string {
+	if f == 0 {
+		return "good"
+	}
+	var names []string
+	for _, i := range FlagTable() {
+		if f&(1<<i.Bit) != 0 {
+			names = append(names, i.Name)
+		}
+	}
+	return strings.Join(names, "+")
+}

@@ -1,0 +1,55 @@
+package calib
+
+import "testing"
+
+func TestFlagTableListsTheConstantsInOrder(t *testing.T) {
+	want := []struct {
+		flag Flags
+		name string
+	}{
+		{Missing, "missing"}, {Saturated, "saturated"}, {NearSaturated, "near-saturated"}, {AtFloor, "at-floor"},
+		{Hot, "hot"}, {Unstable, "unstable"}, {Dead, "dead"}, {Low, "low"}, {Nonlinear, "nonlinear"},
+		{BeyondRange, "beyond-range"}, {NoCalibration, "no-calibration"}, {OffsetUnsure, "offset-unsure"},
+	}
+	table := FlagTable()
+	if len(table) != len(want) {
+		t.Fatalf("%d flags are listed, want %d", len(table), len(want))
+	}
+	for i, w := range want {
+		row := table[i]
+		if Flags(1)<<row.Bit != w.flag || row.Name != w.name || row.Meaning == "" {
+			t.Errorf("row %d is %+v, want bit of %b and name %s with a meaning", i, row, w.flag, w.name)
+		}
+		if got := w.flag.String(); got != w.name {
+			t.Errorf("String of bit %d is %q, want %q", row.Bit, got, w.name)
+		}
+	}
+}
+
+// FITS readers see the bits as numbers, so they must never move.
+func TestFlagBitsAreThoseOfTheFiles(t *testing.T) {
+	for _, c := range []struct {
+		flag Flags
+		bits Flags
+	}{{Missing, 1}, {Saturated, 2}, {Hot, 16}, {NoCalibration, 1024}, {BadPixel, 0b1_1111_0000}, {Unusable, 0b100_0000_0011}} {
+		if c.flag != c.bits {
+			t.Errorf("%v is %b, want %b", c.flag, uint16(c.flag), uint16(c.bits))
+		}
+	}
+}
+
+func TestFlagsStringJoinsNames(t *testing.T) {
+	for _, c := range []struct {
+		flags Flags
+		want  string
+	}{
+		{0, "good"},
+		{Hot, "hot"},
+		{Dead | Missing, "missing+dead"},
+		{OffsetUnsure | Saturated | NearSaturated, "saturated+near-saturated+offset-unsure"},
+	} {
+		if got := c.flags.String(); got != c.want {
+			t.Errorf("%b is %q, want %q", uint16(c.flags), got, c.want)
+		}
+	}
+}

@@ -1,0 +1,153 @@
+// Command evenlight calibrates the frames of spacecraft cameras: raw FITS in,
+// calibrated frames with uncertainty, flags and provenance out.
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"runtime"
+
+	"github.com/spf13/cobra"
+	"go.uber.org/zap"
+
+	"evenlight/configs"
+	"evenlight/pipeline"
+)
+
+// Exit codes, documented in the README.
+const (
+	exitDone    = 0 // everything was done
+	exitSome    = 1 // some frames failed and the rest was done
+	exitUsage   = 2 // wrong use or configuration; nothing was tried
+	exitNothing = 3 // nothing could be done
+)
+
+// exitError carries an exit code. A nil err has been reported already.
+type exitError struct {
+	code int
+	err  error
+}
+
+func (e *exitError) Error() string {
+	if e.err == nil {
+		return ""
+	}
+	return e.err.Error()
+}
+
+func (e *exitError) Unwrap() error { return e.err }
+
+// failed is an error of the work, not of the words on the command line.
+func failed(err error) error { return &exitError{exitNothing, err} }
+
+func main() { os.Exit(run(os.Args[1:], os.Stdout, os.Stderr)) }
+
+// run is main without the process, for tests.
+func run(args []string, stdout, stderr io.Writer) int {
+	root := rootCommand()
+	root.SetArgs(args)
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	err := root.Execute()
+	if err == nil {
+		return exitDone
+	}
+	if err.Error() != "" {
+		fmt.Fprintf(stderr, "evenlight: %v\n", err)
+	}
+	var e *exitError
+	if errors.As(err, &e) {
+		return e.code
+	}
+	return exitUsage
+}
+
+// settings are the flags that all commands share.
+type settings struct {
+	profile   string
+	set       []string
+	workers   int
+	logLevel  string
+	logFormat string
+	json      bool
+}
+
+func rootCommand() *cobra.Command {
+	s := &settings{}
+	root := &cobra.Command{
+		Use:   "evenlight",
+		Short: "Calibrate the frames of spacecraft cameras",
+		Long: `evenlight turns raw FITS frames of a spacecraft camera into calibrated frames
+in which brightness is the target's and not the camera's: value, standard
+uncertainty and quality flags for each pixel, with a record of how they were
+made. What is particular to a camera stands in a profile (YAML).
+
+Exit codes: 0 everything was done; 1 some frames failed and the rest was done;
+2 wrong use or configuration; 3 nothing could be done.`,
+		Example: `  evenlight demo demo                                   # see it work
+  evenlight masters   --profile cam.yaml --out masters raw
+  evenlight calibrate --profile cam.yaml --masters masters --out products raw
+  evenlight verify    --inputs raw --inputs masters products/*.fits`,
+		SilenceUsage: true, SilenceErrors: true, Version: pipeline.Version,
+	}
+	f := root.PersistentFlags()
+	f.IntVar(&s.workers, "workers", runtime.NumCPU(), "goroutines for the pixels; results do not depend on it")
+	f.StringVar(&s.logLevel, "log-level", "warn", "least severe events to log: debug, info, warn, error")
+	f.StringVar(&s.logFormat, "log-format", "console", "form of the log on standard error: console or json")
+	f.BoolVar(&s.json, "json", false, "answer in JSON")
+	root.AddCommand(mastersCommand(s), calibrateCommand(s), provenanceCommand(s), verifyCommand(s),
+		profileCommand(s), inspectCommand(s), demoCommand(s))
+	return root
+}
+
+// needProfile adds the flags of commands that read a profile.
+func (s *settings) needProfile(c *cobra.Command) {
+	c.Flags().StringVar(&s.profile, "profile", "", "profile of the camera: a YAML file, or the name of a built-in one (required)")
+	c.Flags().StringArrayVar(&s.set, "set", nil, "override a profile value, such as output.quantity=electrons; also EVENLIGHT_SET_OUTPUT__QUANTITY=electrons")
+	_ = c.MarkFlagRequired("profile")
+	_ = c.MarkFlagFilename("profile", "yaml", "yml")
+}
+
+// instrument reads the profile.
+func (s *settings) instrument() (*pipeline.Instrument, error) {
+	p, err := s.load()
+	if err != nil {
+		return nil, err
+	}
+	return pipeline.NewInstrument(p), nil
+}
+
+func (s *settings) load() (*configs.Profile, error) {
+	over := configs.Overrides{Set: s.set, Env: true}
+	if _, err := os.Stat(s.profile); err != nil {
+		if text, errName := configs.Builtin(s.profile); errName == nil {
+			return configs.Parse(s.profile, text, over)
+		}
+	}
+	return configs.Load(s.profile, over)
+}
+
+// logger writes events to standard error, one a line.
+func (s *settings) logger() (*zap.Logger, error) {
+	level, err := zap.ParseAtomicLevel(s.logLevel)
+	if err != nil {
+		return nil, fmt.Errorf("--log-level %q: choose debug, info, warn or error", s.logLevel)
+	}
+	var c zap.Config
+	switch s.logFormat {
+	case "json":
+		c = zap.NewProductionConfig()
+		c.Sampling = nil
+	case "console":
+		c = zap.NewDevelopmentConfig()
+		c.Development = false
+	default:
+		return nil, fmt.Errorf("--log-format %q: choose console or json", s.logFormat)
+	}
+	c.Level, c.DisableStacktrace, c.DisableCaller = level, true, true
+	c.EncoderConfig.MessageKey, c.EncoderConfig.TimeKey = "event", "time"
+	c.EncoderConfig.EncodeTime = utcTime
+	return c.Build()
+}

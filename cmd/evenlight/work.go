@@ -1,0 +1,202 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"runtime/debug"
+
+	"github.com/spf13/cobra"
+	"go.uber.org/zap"
+
+	"evenlight/pipeline"
+	"evenlight/pipeline/demo"
+)
+
+func mastersCommand(s *settings) *cobra.Command {
+	var out string
+	c := &cobra.Command{
+		Use:   "masters --profile FILE --out FOLDER RAW...",
+		Short: "Make master frames from calibration frames",
+		Long: `Sorts the raw frames (files, or folders of them) into sets of like kind,
+detector, mode and band, and makes of each set a master: bias, linearity from an
+exposure ladder, dark, flat, and the bad-pixel mask. Scene frames are passed
+over. Masters that are in the folder already serve the new ones.`,
+		Example: "  evenlight masters --profile cam.yaml --out masters raw/2031-04",
+		Args:    cobra.MinimumNArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			in, err := s.instrument()
+			if err != nil {
+				return err
+			}
+			log, err := s.logger()
+			if err != nil {
+				return err
+			}
+			files, err := pipeline.FindFrames(args)
+			if err != nil {
+				return failed(err)
+			}
+			// The samples held at once are bounded by the profile; this keeps
+			// the collector from letting garbage pile up beyond that.
+			debug.SetMemoryLimit(int64(in.Profile.Masters.MemoryMiB) << 20)
+			r, err := pipeline.BuildMasters(in, files, pipeline.BuildOptions{OutDir: out, Workers: s.workers, Log: log, Progress: progress(c.ErrOrStderr())})
+			if err != nil {
+				return failed(err)
+			}
+			if s.json {
+				if err := writeJSON(c.OutOrStdout(), r); err != nil {
+					return failed(err)
+				}
+			} else {
+				fmt.Fprint(c.OutOrStdout(), r.Text())
+			}
+			return outcome(len(r.Made)+len(r.Unchanged), len(r.Failures), "no calibration frames found: see 'evenlight inspect' for how the profile reads a frame")
+		},
+	}
+	s.needProfile(c)
+	c.Flags().StringVar(&out, "out", "", "folder for the masters (required)")
+	_ = c.MarkFlagRequired("out")
+	return c
+}
+
+// outcome turns counts into the exit code.
+func outcome(done, failures int, none string) error {
+	switch {
+	case done == 0 && failures == 0:
+		return failed(fmt.Errorf("%s", none))
+	case done == 0:
+		return &exitError{code: exitNothing}
+	case failures > 0:
+		return &exitError{code: exitSome}
+	}
+	return nil
+}
+
+func calibrateCommand(s *settings) *cobra.Command {
+	var o pipeline.RunOptions
+	var summary string
+	c := &cobra.Command{
+		Use:   "calibrate --profile FILE --masters FOLDER --out FOLDER RAW...",
+		Short: "Calibrate scene frames",
+		Long: `Makes of each scene frame among the raw files (or folders of them) a product:
+value, standard uncertainty, flags and provenance. A frame for which a needed
+master is missing is refused with the reason. The QA summary of the run goes to
+standard output, and as JSON to summary.json in the output folder.`,
+		Example: `  evenlight calibrate --profile cam.yaml --masters masters --out products raw/2031-04
+  evenlight calibrate --profile cam.yaml --set output.quantity=electrons --masters masters --out electrons raw`,
+		Args: cobra.MinimumNArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			in, err := s.instrument()
+			if err != nil {
+				return err
+			}
+			if o.Log, err = s.logger(); err != nil {
+				return err
+			}
+			files, err := pipeline.FindFrames(args)
+			if err != nil {
+				return failed(err)
+			}
+			o.Workers, o.Progress = s.workers, progress(c.ErrOrStderr())
+			o.Log.Info(pipeline.EventRunStarted, zap.Int("files", len(files)), zap.String("profile_sha256", in.Hash))
+			r, err := pipeline.Calibrate(in, files, o)
+			if err != nil {
+				return failed(err)
+			}
+			o.Log.Info(pipeline.EventRunEnded, zap.Int("done", r.Counts.Done), zap.Int("failed", r.Counts.Failed))
+			if summary == "" {
+				summary = filepath.Join(o.OutDir, demo.SummaryFile)
+			}
+			if err := writeSummary(summary, r); err != nil {
+				return failed(err)
+			}
+			if s.json {
+				err = writeJSON(c.OutOrStdout(), r)
+			} else {
+				_, err = fmt.Fprint(c.OutOrStdout(), r.Text())
+			}
+			if err != nil {
+				return failed(err)
+			}
+			return outcome(r.Counts.Done, r.Counts.Failed, "no scene frames found: see 'evenlight inspect' for how the profile reads a frame")
+		},
+	}
+	s.needProfile(c)
+	c.Flags().StringVar(&o.MastersDir, "masters", "", "folder of the master frames (required)")
+	c.Flags().StringVar(&o.OutDir, "out", "", "folder for the products (required)")
+	c.Flags().StringVar(&summary, "summary", "", "file for the QA summary (default: summary.json in the output folder)")
+	c.Flags().BoolVar(&o.Overwrite, "overwrite", false, "replace products that are there already")
+	c.Flags().IntVar(&o.CacheMiB, "cache-mib", 2048, "bound on the masters held in memory")
+	_ = c.MarkFlagRequired("masters")
+	_ = c.MarkFlagRequired("out")
+	return c
+}
+
+// writeSummary writes the QA summary as JSON under its final name at once.
+func writeSummary(path string, r *pipeline.RunSummary) error {
+	b, err := json.MarshalIndent(r, "", "  ")
+	if err != nil {
+		return err
+	}
+	tmp, err := os.CreateTemp(filepath.Dir(path), ".summary-*")
+	if err != nil {
+		return fmt.Errorf("QA summary: %w", err)
+	}
+	defer os.Remove(tmp.Name())
+	_, err = tmp.Write(append(b, '\n'))
+	if e := tmp.Sync(); err == nil {
+		err = e
+	}
+	if e := tmp.Close(); err == nil {
+		err = e
+	}
+	if err == nil {
+		err = os.Rename(tmp.Name(), path)
+	}
+	if err != nil {
+		return fmt.Errorf("QA summary %s: %w", path, err)
+	}
+	return nil
+}
+
+func demoCommand(s *settings) *cobra.Command {
+	o := demo.Options{}
+	c := &cobra.Command{
+		Use:   "demo FOLDER",
+		Short: "Run everything on simulated frames and compare with the truth",
+		Long: `Simulates a campaign of an invented camera (quillon, on the probe Marrowby, at
+the moon Tessaly) in a new folder, makes masters, calibrates the scenes and
+prints how values, uncertainties and flags compare with the truth.`,
+		Example: "  evenlight demo demo",
+		Args:    cobra.ExactArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			log, err := s.logger()
+			if err != nil {
+				return err
+			}
+			o.Dir, o.Workers, o.Log, o.Progress = args[0], s.workers, log, progress(c.ErrOrStderr())
+			r, err := demo.Run(o)
+			if err != nil {
+				return failed(err)
+			}
+			if err := writeSummary(filepath.Join(o.Dir, demo.ProductsDir, demo.SummaryFile), r.Run); err != nil {
+				return failed(err)
+			}
+			if s.json {
+				err = writeJSON(c.OutOrStdout(), r)
+			} else {
+				_, err = fmt.Fprintf(c.OutOrStdout(), "\n%s\n%s\n%s\nEverything is in %s: raw, truth, masters, products and profile.yaml.\n",
+					r.Masters.Text(), r.Run.Text(), r.Truth.Text(), o.Dir)
+			}
+			if err != nil {
+				return failed(err)
+			}
+			return outcome(r.Run.Counts.Done, r.Run.Counts.Failed+len(r.Masters.Failures), "the demo made nothing")
+		},
+	}
+	c.Flags().Uint64Var(&o.Seed, "seed", 1, "seed of the simulation")
+	c.Flags().StringVar(&o.Camera, "camera", "quillon", "built-in camera to simulate")
+	return c
+}

@@ -1,0 +1,74 @@
+package configs
+
+import "strings"
+
+// defaultSetting is one value that a profile may leave out.
+type defaultSetting struct {
+	path  string // * stands for every element of a list
+	tag   string
+	value string
+}
+
+// defaults lists every value that is filled in where a profile leaves it out.
+// The published schema repeats them for people and editors; a test holds the
+// two together.
+func defaults() []defaultSetting {
+	return []defaultSetting{
+		{"detectors.*.offset.smooth_rows", "!!int", "1"},
+		{"detectors.*.offset.reject_sigma", "!!int", "4"},
+		{"detectors.*.saturation.margin_sigma", "!!int", "5"},
+		{"detectors.*.saturation.grow_pixels", "!!int", "1"},
+		{"detectors.*.linearity.order", "!!int", "3"},
+		{"detectors.*.bad_pixels.unstable_sigma", "!!int", "8"},
+		{"detectors.*.bad_pixels.dead_below", "!!float", "0.2"},
+		{"detectors.*.bad_pixels.low_below", "!!float", "0.6"},
+		{"detectors.*.bad_pixels.nonlinear_fraction", "!!float", "0.05"},
+		{"masters.reject_sigma", "!!int", "5"},
+		{"masters.min_frames", "!!int", "5"},
+		{"masters.split_gap_hours", "!!int", "48"},
+		{"masters.memory_mib", "!!int", "512"},
+		{"selection.bias.max_age_days", "!!int", "0"},
+		{"selection.dark.max_age_days", "!!int", "0"},
+		{"selection.flat.max_age_days", "!!int", "0"},
+		{"selection.linearity.max_age_days", "!!int", "0"},
+		{"selection.bad_pixels.max_age_days", "!!int", "0"},
+		{"output.quantity", "!!str", Electrons},
+	}
+}
+
+// fillDefaults writes the defaults into a tree where it has no such value.
+func fillDefaults(root *node) {
+	for _, d := range defaults() {
+		fillDefault(root, strings.Split(d.path, "."), d)
+	}
+}
+
+func fillDefault(n *node, steps []string, d defaultSetting) {
+	if steps[0] == "*" {
+		if n.kind != listNode {
+			return
+		}
+		for _, item := range n.items {
+			fillDefault(item, steps[1:], d)
+		}
+		return
+	}
+	if n.kind != mappingNode {
+		return
+	}
+	next := n.get(steps[0])
+	if len(steps) == 1 {
+		if next == nil {
+			n.put(steps[0], &node{at: n.at, kind: scalarNode, tag: d.tag, text: d.value})
+		}
+		return
+	}
+	if next == nil {
+		if steps[1] == "*" {
+			return // a list that is missing gains no elements
+		}
+		next = &node{at: n.at, kind: mappingNode}
+		n.put(steps[0], next)
+	}
+	fillDefault(next, steps[1:], d)
+}

@@ -1,0 +1,41 @@
+package configs
+
+// Stages of the calibration, by name.
+const (
+	StageFrame      = "frame"      // shape, keywords, missing samples
+	StageSaturation = "saturation" // flags of saturated samples
+	StageOffset     = "offset"     // electronic offset, from the overscan
+	StageBias       = "bias"       // fixed pattern of the offset
+	StageLinearity  = "linearity"  // straightening of the response
+	StageGain       = "gain"       // DN to electrons
+	StageNoise      = "noise"      // shot noise of the charge collected
+	StageDark       = "dark"       // dark current
+	StageFlat       = "flat"       // flat field
+	StageRadiance   = "radiance"   // electrons to the output quantity
+	StageBadPixels  = "bad_pixels" // flags of bad pixels
+)
+
+// Stages gives the names of all stages in the order in which a frame passes
+// them.
+func Stages() []string {
+	return []string{
+		StageFrame, StageSaturation, StageOffset, StageBias, StageLinearity, StageGain,
+		StageDark, StageFlat, StageNoise, StageRadiance, StageBadPixels,
+	}
+}
+
+// SwitchableStages gives the names, in order, of the stages that a profile may
+// switch off. The others hold the units and the uncertainties together.
+func SwitchableStages() []string {
+	return []string{StageOffset, StageBias, StageLinearity, StageDark, StageFlat, StageBadPixels}
+}
+
+// StageOn tells whether the profile leaves a stage switched on.
+func (p *Profile) StageOn(stage string) bool {
+	for _, off := range p.StagesOff {
+		if off == stage {
+			return false
+		}
+	}
+	return true
+}

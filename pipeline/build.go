@@ -1,0 +1,515 @@
+package pipeline
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"go.uber.org/zap"
+
+	"evenlight/calib"
+	"evenlight/configs"
+	"evenlight/fitsutil"
+)
+
+// BuildOptions says how masters are made from calibration frames.
+type BuildOptions struct {
+	OutDir  string
+	Workers int
+	Log     *zap.Logger
+	// Progress, if set, is told of each master as it is begun.
+	Progress func(done, total int, what string)
+}
+
+// BuildResult lists what became of a run that made masters.
+type BuildResult struct {
+	Made      []*Master `json:"made"`      // new, or made again
+	Unchanged []*Master `json:"unchanged"` // there already, byte for byte
+	Failures  []Failure `json:"failures"`
+	Found     int       `json:"found"`   // files looked at
+	Skipped   int       `json:"skipped"` // frames that are not calibration frames
+}
+
+// group is a set of like frames from which one master is made.
+type group struct {
+	kind     string // of the frames
+	detector int
+	mode     string
+	band     string // flats and ladders
+	frames   []*Frame
+}
+
+// masterKind names the kind of master that frames of a kind make.
+func (g *group) masterKind() string {
+	if g.kind == configs.KindLadder {
+		return MasterLinearity
+	}
+	return g.kind
+}
+
+// lastStage is the last stage that the frames of a kind go through before
+// they are combined.
+func lastStage(kind string) string {
+	switch kind {
+	case configs.KindBias:
+		return configs.StageOffset
+	case configs.KindLadder:
+		return configs.StageBias
+	case configs.KindDark:
+		return configs.StageGain
+	}
+	return configs.StageDark
+}
+
+// buildOrder is the order in which masters are made: each needs only those
+// before it.
+var buildOrder = []string{configs.KindBias, configs.KindLadder, configs.KindDark, configs.KindFlat}
+
+// builder makes masters.
+type builder struct {
+	in      *Instrument
+	opt     BuildOptions
+	lib     *Library
+	cache   *masterCache
+	result  *BuildResult
+	profile []byte
+}
+
+// BuildMasters sorts the frames in the given files into sets, makes a master
+// of each and a bad-pixel mask from the masters, and writes them to
+// opt.OutDir, where masters that are there already serve the new ones. A
+// frame or a set that fails is reported; the others go on.
+func BuildMasters(in *Instrument, files []string, opt BuildOptions) (*BuildResult, error) {
+	if err := os.MkdirAll(opt.OutDir, 0o777); err != nil {
+		return nil, fmt.Errorf("output folder: %w", err)
+	}
+	lib, err := OpenLibrary(opt.OutDir)
+	if err != nil {
+		return nil, err
+	}
+	b := &builder{in: in, opt: opt, lib: lib, profile: in.Profile.Canonical(), result: &BuildResult{Found: len(files)},
+		cache: newMasterCache(int64(in.Profile.Masters.MemoryMiB) << 20)}
+	for _, e := range lib.Unreadable {
+		opt.Log.Warn(EventMasterUnread, zap.Error(e))
+	}
+	groups := b.groups(b.survey(files))
+	for i, g := range groups {
+		if opt.Progress != nil {
+			opt.Progress(i, len(groups), "master "+g.masterKind()+" from "+fmt.Sprint(len(g.frames))+" frames")
+		}
+		b.make(g)
+	}
+	b.masks()
+	if opt.Progress != nil {
+		opt.Progress(len(groups), len(groups), "masters")
+	}
+	return b.result, nil
+}
+
+// fail reports a file or a set that could not be used.
+func (b *builder) fail(event, what string, err error) {
+	b.result.Failures = append(b.result.Failures, Failure{what, err.Error()})
+	b.opt.Log.Error(event, zap.String("what", what), zap.Error(err))
+}
+
+// survey reads the headers of all files.
+func (b *builder) survey(files []string) []*Frame {
+	found := make([][]*Frame, len(files))
+	errs := make([][]error, len(files))
+	_ = parallel(b.opt.Workers, len(files), func(_, i int) error {
+		f, err := fitsutil.Open(files[i])
+		if err != nil {
+			errs[i] = []error{&FrameError{Path: files[i], Err: err}}
+			return nil
+		}
+		defer f.Close()
+		found[i], errs[i] = b.in.framesIn(files[i], "", f)
+		for _, fr := range found[i] {
+			fr.file, fr.hdu, fr.header = nil, nil, nil
+		}
+		return nil
+	})
+	var frames []*Frame
+	for i := range files {
+		frames = append(frames, found[i]...)
+		for _, err := range errs[i] {
+			b.fail(EventFrameFailed, files[i], err)
+		}
+	}
+	return frames
+}
+
+// groups sorts frames into sets of one kind, detector, mode and band, split
+// where more than SplitGapHours pass without a frame.
+func (b *builder) groups(frames []*Frame) []*group {
+	byKey := map[string]*group{}
+	var keys []string
+	for _, f := range frames {
+		order := slices.Index(buildOrder, f.Info.Kind)
+		if order < 0 {
+			b.result.Skipped++
+			continue
+		}
+		g := &group{kind: f.Info.Kind, detector: f.Detector, mode: f.Info.Mode}
+		if g.kind == configs.KindFlat || g.kind == configs.KindLadder {
+			g.band = f.Info.Band
+		}
+		key := fmt.Sprintf("%d|%d|%s|%s", order, g.detector, g.mode, g.band)
+		if byKey[key] == nil {
+			byKey[key] = g
+			keys = append(keys, key)
+		}
+		byKey[key].frames = append(byKey[key].frames, f)
+	}
+	slices.Sort(keys)
+	var out []*group
+	for _, k := range keys {
+		out = append(out, byKey[k].split(b.in.Profile.Masters.SplitGapHours)...)
+	}
+	return out
+}
+
+// split sorts a group's frames by time and cuts it at long pauses.
+func (g *group) split(gapHours float64) []*group {
+	slices.SortStableFunc(g.frames, func(a, b *Frame) int {
+		if c := a.Info.Time.Compare(b.Info.Time); c != 0 {
+			return c
+		}
+		if c := strings.Compare(a.Name(), b.Name()); c != 0 {
+			return c
+		}
+		return a.Plane - b.Plane
+	})
+	var out []*group
+	start := 0
+	for i := 1; i <= len(g.frames); i++ {
+		if i < len(g.frames) && (gapHours <= 0 || g.frames[i].Info.Time.Sub(g.frames[i-1].Info.Time).Hours() <= gapHours) {
+			continue
+		}
+		part := *g
+		part.frames = g.frames[start:i]
+		out = append(out, &part)
+		start = i
+	}
+	return out
+}
+
+// name describes a group for people.
+func (b *builder) name(g *group) string {
+	return strings.Join(nonEmpty("master "+g.masterKind(), "detector "+b.in.Profile.Detectors[g.detector].Name,
+		prefixed("mode ", g.mode), prefixed("band ", g.band), "from "+g.frames[0].Info.Time.UTC().Format(timeForm)), ", ")
+}
+
+// make builds and writes one group's master.
+func (b *builder) make(g *group) {
+	if err := b.build(g); err != nil {
+		b.fail(EventMasterFailed, b.name(g), err)
+	}
+}
+
+func (b *builder) build(g *group) error {
+	if n := b.in.Profile.Masters.MinFrames; len(g.frames) < n {
+		return fmt.Errorf("%d frames are fewer than the %d that masters.min_frames asks for: add frames or lower it", len(g.frames), n)
+	}
+	set, err := b.in.selectMasters(g.middle(), lastStage(g.kind), b.lib, b.cache)
+	if err != nil {
+		return err
+	}
+	s, err := b.prepare(g, set)
+	if err != nil {
+		return err
+	}
+	defer s.close()
+	var c *masterContent
+	switch g.kind {
+	case configs.KindLadder:
+		c, err = b.linearity(s)
+	default:
+		c, err = b.combine(s)
+	}
+	if err != nil {
+		return err
+	}
+	return b.write(c)
+}
+
+// middle is a frame that stands for the group where masters are chosen: the
+// one in the middle of its time.
+func (g *group) middle() *Frame { return g.frames[len(g.frames)/2] }
+
+// info describes the master that a group makes.
+func (b *builder) info(g *group) Master {
+	m := Master{Kind: g.masterKind(), Instrument: b.in.Profile.Instrument, Detector: b.in.Profile.Detectors[g.detector].Name,
+		Mode: g.mode, Begin: g.frames[0].Info.Time, End: g.frames[len(g.frames)-1].Info.Time,
+		TempMinK: math.NaN(), TempMaxK: math.NaN(), Frames: len(g.frames)}
+	if g.kind == configs.KindFlat {
+		m.Band = g.band
+	}
+	for _, f := range g.frames {
+		m.spanTemp(f.Info.TempK, f.Info.TempK)
+	}
+	return m
+}
+
+// spanTemp widens the master's range of temperatures.
+func (m *Master) spanTemp(low, high float64) {
+	switch {
+	case math.IsNaN(low):
+	case math.IsNaN(m.TempMinK):
+		m.TempMinK, m.TempMaxK = low, high
+	default:
+		m.TempMinK, m.TempMaxK = min(m.TempMinK, low), max(m.TempMaxK, high)
+	}
+}
+
+// write gives the master its name, made from what it is and from what it was
+// made, and writes it unless the same bytes are there already.
+func (b *builder) write(c *masterContent) error {
+	m := c.info
+	m.Path = filepath.Join(b.opt.OutDir, c.fileName())
+	before, _, errBefore := fitsutil.HashFile(m.Path)
+	if err := c.write(m.Path); err != nil {
+		return err
+	}
+	after, _, err := fitsutil.HashFile(m.Path)
+	if err != nil {
+		return err
+	}
+	b.lib.add(&m)
+	if errBefore == nil && before == after {
+		b.result.Unchanged = append(b.result.Unchanged, &m)
+		b.opt.Log.Info(EventMasterUnchanged, zap.String("file", m.Path))
+		return nil
+	}
+	b.result.Made = append(b.result.Made, &m)
+	b.opt.Log.Info(EventMasterBuilt, zap.String("file", m.Path), zap.String("kind", m.Kind), zap.Int("frames", m.Frames))
+	return nil
+}
+
+// fileName is built from the master's identity; its last part is a hash of
+// recipe and inputs, so masters made otherwise never take each other's name.
+func (c *masterContent) fileName() string {
+	h := sha256.New()
+	fmt.Fprintf(h, "%s %s\n", Version, c.record.ProfileHash)
+	for _, in := range c.record.Inputs {
+		fmt.Fprintf(h, "%s %s\n", in.Role, in.SHA256)
+	}
+	m := &c.info
+	parts := nonEmpty(m.Kind, m.Detector, plainName(m.Mode), plainName(m.Band), m.Begin.UTC().Format("20060102T150405"), hex.EncodeToString(h.Sum(nil))[:8])
+	return strings.Join(parts, "-") + ".fits"
+}
+
+// plainName keeps what is safe in a file name of a word that a header may
+// have brought.
+func plainName(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '_' {
+			return r
+		}
+		return '_'
+	}, s)
+}
+
+// record starts the provenance of a master.
+func (b *builder) record(g *group, what string) Provenance {
+	return Provenance{Software: Software, Version: Version, What: what, ProfileHash: b.in.Hash}
+}
+
+// combine makes a bias, dark or flat.
+func (b *builder) combine(s *frameSet) (*masterContent, error) {
+	im := s.sensor.Image
+	n := im.Width() * im.Height()
+	out := calib.Combined{Value: make([]float32, n), Variance: make([]float32, n), Samples: make([]int32, n)}
+	if s.kind == configs.KindDark {
+		out.Scatter = make([]float32, n)
+	}
+	combiners := s.combiners(b.in.Profile.Masters.RejectSigma)
+	if err := s.strips(func(y0, y1 int, samples [][]float32) error {
+		return s.combineRows(combiners, y0, y1, samples, out)
+	}); err != nil {
+		return nil, err
+	}
+	c := &masterContent{info: b.info(s.group), record: b.record(s.group, "master "+s.masterKind()), width: im.Width(), height: im.Height(), profile: b.profile}
+	unit := "adu"
+	switch s.kind {
+	case configs.KindDark:
+		unit = "electron s-1"
+		inverse := make([]float64, len(s.frames))
+		for i, f := range s.set {
+			inverse[i] = f.scale
+		}
+		c.info.BiasKappa = combiners[0].MeanOf(inverse)
+		if s.masters.bias != nil {
+			c.info.BiasSHA256 = s.masters.bias.SHA256
+		}
+	case configs.KindFlat:
+		unit = ""
+		if err := s.normalise(&c.info, out, b.in.Profile.Detectors[s.detector].BadPixels.LowBelow); err != nil {
+			return nil, err
+		}
+	}
+	c.planes = []plane{
+		{name: "VALUE", unit: unit, float: out.Value, comment: "Robust mean of the frames."},
+		{name: "VARIANCE", unit: squared(unit), float: out.Variance, comment: "Variance of VALUE, from the scatter of the frames."},
+		{name: "SAMPLES", unit: "", whole: out.Samples, comment: "Number of frames that were kept."},
+	}
+	if out.Scatter != nil {
+		c.planes = append(c.planes, plane{name: "SCATTER", float: out.Scatter, comment: "Reduced chi-square of all frames about VALUE; 1 is as expected."})
+	}
+	s.provenance(&c.record)
+	c.record.Stages = append(c.record.Stages, StageRecord{"combine", []calib.Setting{
+		{Name: "reject_sigma", Value: fmt.Sprint(b.in.Profile.Masters.RejectSigma)}, {Name: "frames", Value: fmt.Sprint(len(s.frames))},
+	}})
+	return c, nil
+}
+
+// squared writes the square of a unit: each of its factors to twice its power.
+func squared(unit string) string {
+	switch unit {
+	case "":
+		return ""
+	case "electron s-1":
+		return "electron2 s-2"
+	}
+	return unit + "2"
+}
+
+// normalise divides a flat by its mean over the good pixels of the reference
+// region, those whose response is not low or as far above.
+func (s *frameSet) normalise(m *Master, out calib.Combined, low float64) error {
+	im := s.sensor.Image
+	ref := s.sensor.Reference.Shift(-im.X0, -im.Y0)
+	var sum, variance float64
+	n := 0
+	for y := ref.Y0; y < ref.Y1; y++ {
+		for i := y*im.Width() + ref.X0; i < y*im.Width()+ref.X1; i++ {
+			if v := float64(out.Value[i]); v > low && v < 2-low { // the frames were scaled to a median of 1
+				sum += v
+				variance += float64(out.Variance[i])
+				n++
+			}
+		}
+	}
+	if n == 0 {
+		return errors.New("no pixel of the reference region has a usable response: correct the detector's reference region")
+	}
+	mean := sum / float64(n)
+	m.Normalisation = math.Sqrt(variance) / sum
+	k := float32(1 / mean)
+	for i := range out.Value {
+		out.Value[i] *= k
+		out.Variance[i] *= k * k
+	}
+	return nil
+}
+
+// masks makes a bad-pixel mask for each dark that was made or stood unchanged
+// in this run, from that dark, the flats and the linearity valid with it.
+func (b *builder) masks() {
+	darks := append(slices.Clone(b.result.Made), b.result.Unchanged...)
+	slices.SortFunc(darks, func(x, y *Master) int { return strings.Compare(x.Path, y.Path) })
+	for _, m := range darks {
+		if m.Kind != MasterDark {
+			continue
+		}
+		c, err := b.mask(m)
+		if err == nil {
+			err = b.write(c)
+		}
+		if err != nil {
+			b.fail(EventMasterFailed, "master bad-pixels with "+m.Name(), err)
+		}
+	}
+}
+
+func (b *builder) mask(dark *Master) (*masterContent, error) {
+	i := slices.IndexFunc(b.in.Profile.Detectors, func(d configs.Detector) bool { return d.Name == dark.Detector })
+	d, im := &b.in.Profile.Detectors[i], b.in.sensors[i].Image
+	used := []*Master{dark}
+	need := Need{Instrument: dark.Instrument, Detector: dark.Detector, Mode: dark.Mode, Time: dark.Begin.Add(dark.End.Sub(dark.Begin) / 2), TempK: math.NaN()}
+	kinds := []Need{}
+	for _, band := range b.in.Profile.Bands {
+		n := need
+		n.Kind, n.Band = MasterFlat, band.Name
+		if b.in.Profile.Keywords.Band == nil {
+			n.Band = ""
+		}
+		kinds = append(kinds, n)
+	}
+	if d.Linearity.From == configs.LinearityLadder {
+		n := need
+		n.Kind = MasterLinearity
+		kinds = append(kinds, n)
+	}
+	for _, n := range kinds {
+		m, err := b.lib.Select(n, b.in.limits(n.Kind))
+		if err == nil {
+			used = append(used, m)
+		}
+	}
+	mask := make([]calib.Flags, im.Width()*im.Height())
+	lim := calib.BadPixelLimits{HotEPerS: d.BadPixels.HotEPerS, UnstableSigma: d.BadPixels.UnstableSigma, DeadBelow: d.BadPixels.DeadBelow,
+		LowBelow: d.BadPixels.LowBelow, NonlinearFraction: d.BadPixels.NonlinearFraction}
+	c := &masterContent{record: b.record(nil, "master "+MasterBadPixels), width: im.Width(), height: im.Height(), profile: b.profile}
+	c.info = *dark
+	c.info.Kind, c.info.Frames, c.info.BiasSHA256, c.info.BiasKappa = MasterBadPixels, len(used), "", 0
+	for _, m := range used {
+		l, err := loadMaster(m, im.Width(), im.Height(), forMask)
+		if err != nil {
+			return nil, err
+		}
+		switch m.Kind {
+		case MasterDark:
+			calib.MarkDark(mask, l.plane.Value, l.scatter, l.samples, m.Frames, lim)
+		case MasterFlat:
+			calib.MarkFlat(mask, l.raw, lim)
+		case MasterLinearity:
+			calib.MarkDeparture(mask, l.departure, l.departureU, lim)
+		}
+		c.record.Inputs = append(c.record.Inputs, l.input())
+		c.info.Begin, c.info.End = earlier(c.info.Begin, m.Begin), later(c.info.End, m.End)
+		c.info.spanTemp(m.TempMinK, m.TempMaxK)
+	}
+	c.record.Instrument, c.record.Detector, c.record.Mode = dark.Instrument, dark.Detector, dark.Mode
+	c.record.Stages = []StageRecord{{"mark bad pixels", []calib.Setting{
+		{Name: "hot_e_per_s", Value: fmt.Sprint(lim.HotEPerS)}, {Name: "unstable_sigma", Value: fmt.Sprint(lim.UnstableSigma)},
+		{Name: "dead_below", Value: fmt.Sprint(lim.DeadBelow)}, {Name: "low_below", Value: fmt.Sprint(lim.LowBelow)},
+		{Name: "nonlinear_fraction", Value: fmt.Sprint(lim.NonlinearFraction)},
+	}}}
+	c.planes = []plane{{name: "REASONS", flags: mask}}
+	return c, nil
+}
+
+func earlier(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
+}
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}
+
+// Text writes the result for people.
+func (r *BuildResult) Text() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%d files, %d masters made, %d unchanged, %d failures\n", r.Found, len(r.Made), len(r.Unchanged), len(r.Failures))
+	for _, m := range r.Made {
+		fmt.Fprintf(&b, "  %-10s %3d frames  %s\n", m.Kind, m.Frames, m.Name())
+	}
+	for _, f := range r.Failures {
+		fmt.Fprintf(&b, "  failed: %s: %s\n", f.Raw, strings.TrimPrefix(f.Reason, f.Raw+": "))
+	}
+	return b.String()
+}

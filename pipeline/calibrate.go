@@ -1,0 +1,353 @@
+package pipeline
+
+import (
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"time"
+
+	"evenlight/calib"
+	"evenlight/configs"
+	"evenlight/fitsutil"
+)
+
+// bandRows is the number of image rows that one job takes through the stages
+// and writes. It is fixed, so results do not depend on the number of workers.
+const bandRows = 64
+
+// worker is the working memory of one goroutine. It is kept from frame to
+// frame.
+type worker struct {
+	scratch             calib.Scratch
+	rows                rawRows
+	value, unc, quality []byte
+	tally               tally
+}
+
+// calibrator turns scene frames into products.
+type calibrator struct {
+	in      *Instrument
+	lib     *Library
+	cache   *masterCache
+	workers []*worker
+	buf     []byte // the raw file
+	profile []byte
+}
+
+func newCalibrator(in *Instrument, lib *Library, cache *masterCache, workers int) *calibrator {
+	c := &calibrator{in: in, lib: lib, cache: cache, profile: in.Profile.Canonical()}
+	for range max(1, workers) {
+		c.workers = append(c.workers, &worker{})
+	}
+	return c
+}
+
+// open reads a raw file whole, in one pass for content and hash, and finds
+// its frames. The frames are valid until the next call.
+func (c *calibrator) open(path string) ([]*Frame, []error) {
+	data, sha, err := fitsutil.ReadAll(path, c.buf, maxRawBytes)
+	if err != nil {
+		return nil, []error{&FrameError{Path: path, Err: err}}
+	}
+	c.buf = data
+	file, err := fitsutil.OpenBytes(path, data, maxRawBytes)
+	if err != nil {
+		return nil, []error{&FrameError{Path: path, Err: err}}
+	}
+	return c.in.framesIn(path, sha, file)
+}
+
+// prepare measures a frame's offsets and assembles its stages.
+func (c *calibrator) prepare(f *Frame) (*plan, *calib.Chain, error) {
+	masters, err := c.in.selectMasters(f, configs.StageBadPixels, c.lib, c.cache)
+	if err != nil {
+		return nil, nil, err
+	}
+	offset := c.in.stageOn(configs.StageOffset, f.Detector)
+	traces, err := measureOffsets(c.in.sensors[f.Detector], &rawRows{f: f}, offset)
+	if err != nil {
+		return nil, nil, err
+	}
+	p := c.in.newPlan(f, traces, masters)
+	chain, err := p.chain()
+	return p, chain, err
+}
+
+// calibrate makes the product of one frame in a writer that it does not
+// commit.
+func (c *calibrator) calibrate(f *Frame, w *fitsutil.Writer) (*FrameReport, error) {
+	p, chain, err := c.prepare(f)
+	if err != nil {
+		return nil, err
+	}
+	record := p.provenance(chain)
+	out, err := c.startProduct(w, p, record)
+	if err != nil {
+		return nil, err
+	}
+	if err := c.run(f, chain, out); err != nil {
+		return nil, err
+	}
+	return c.report(p, chain), nil
+}
+
+// run takes the frame through its stages, rows split over the workers.
+func (c *calibrator) run(f *Frame, chain *calib.Chain, out *product) error {
+	im := chain.Sensor.Image
+	for _, w := range c.workers {
+		w.rows.f = f
+		w.tally.reset(im.Width(), im.Height())
+		w.value = grow(w.value, 4*bandRows*im.Width())
+		w.unc = grow(w.unc, 4*bandRows*im.Width())
+		w.quality = grow(w.quality, 2*bandRows*im.Width())
+	}
+	bands := (im.Height() + bandRows - 1) / bandRows
+	return parallel(len(c.workers), bands, func(i, band int) error {
+		w := c.workers[i]
+		y0 := band * bandRows
+		y1 := min(y0+bandRows, im.Height())
+		err := chain.Run(&w.rows, y0, y1, &w.scratch, func(r *calib.Row) error {
+			w.encode(r, r.Y-y0)
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+		return out.write(w, y0, y1-y0, im.Width())
+	})
+}
+
+func grow(b []byte, n int) []byte {
+	if cap(b) < n {
+		return make([]byte, n)
+	}
+	return b[:n]
+}
+
+// encode writes row number i of the band as the product holds it: value and
+// standard uncertainty as IEEE single, flags as 16-bit integer. The
+// uncertainty takes the place of the variance in the row.
+func (w *worker) encode(r *calib.Row, i int) {
+	n := len(r.V)
+	u := r.Var[:n]
+	for x, v := range u {
+		u[x] = float32(math.Sqrt(float64(v)))
+	}
+	w.tally.add(r)
+	fitsutil.EncodeFloat32(w.value[4*n*i:4*n*(i+1)], r.V)
+	fitsutil.EncodeFloat32(w.unc[4*n*i:4*n*(i+1)], u)
+	encodeFlags(w.quality[2*n*i:2*n*(i+1)], r.Flags)
+}
+
+// product is the file that a frame's result goes to.
+type product struct {
+	value, unc, quality *fitsutil.ImageWriter
+}
+
+func (p *product) write(w *worker, y0, n, width int) error {
+	if err := p.value.WriteRows(0, y0, n, w.value[:4*width*n]); err != nil {
+		return err
+	}
+	if err := p.unc.WriteRows(0, y0, n, w.unc[:4*width*n]); err != nil {
+		return err
+	}
+	return p.quality.WriteRows(0, y0, n, w.quality[:2*width*n])
+}
+
+// Extension names of a product.
+const (
+	extValue       = "VALUE"
+	extUncertainty = "UNCERTAINTY"
+	extFlags       = "FLAGS"
+	extRaw         = "RAWHEAD"
+)
+
+// startProduct lays out a product: primary header with the provenance, the
+// three planes, the camera's own header and the profile.
+func (c *calibrator) startProduct(w *fitsutil.Writer, p *plan, record *Provenance) (*product, error) {
+	h := fitsutil.NewHeader()
+	if err := p.frame.describe(h, c.in, record); err != nil {
+		return nil, err
+	}
+	if _, err := w.AddImage(h, 8); err != nil {
+		return nil, err
+	}
+	light, err := p.light()
+	if err != nil {
+		return nil, err
+	}
+	im := p.sensor.Image
+	out := &product{}
+	for _, e := range []struct {
+		to      **fitsutil.ImageWriter
+		name    string
+		unit    string
+		bitpix  int
+		comment string
+	}{
+		{&out.value, extValue, light.Unit, -32, "Calibrated value; NaN where there is none."},
+		{&out.unc, extUncertainty, light.Unit, -32, "Random standard uncertainty (1 sigma); NaN where VALUE is none or a bound."},
+		{&out.quality, extFlags, "", 16, ""},
+	} {
+		eh, err := imageHeader(e.name, e.unit, e.comment)
+		if err != nil {
+			return nil, err
+		}
+		if e.name == extFlags {
+			if err := describeFlags(eh); err != nil {
+				return nil, err
+			}
+		}
+		if *e.to, err = w.AddImage(eh, e.bitpix, im.Width(), im.Height()); err != nil {
+			return nil, err
+		}
+	}
+	if err := addRawHeader(w, p.frame.header); err != nil {
+		return nil, err
+	}
+	return out, addProfile(w, c.profile)
+}
+
+// describe writes what a product is to its primary header.
+func (f *Frame) describe(h *fitsutil.Header, in *Instrument, record *Provenance) error {
+	d := &in.Profile.Detectors[f.Detector]
+	w := cardWriter{h: h}
+	w.set("PRODUCT", record.What, "what this file is")
+	w.set("INSTRUME", in.Profile.Instrument, "instrument")
+	w.set("DETECTOR", d.Name, "detector")
+	for _, c := range []struct{ key, value, comment string }{
+		{"READMODE", f.Info.Mode, "readout mode"},
+		{"BAND", record.Band, "spectral band"},
+		{"OBJECT", f.Info.Target, "what was looked at"},
+	} {
+		if c.value != "" {
+			w.set(c.key, c.value, c.comment)
+		}
+	}
+	w.set("DATE-BEG", f.Info.Time.UTC().Format(timeForm), "start of the exposure, UTC")
+	w.set("XPOSURE", f.Info.ExposureS, "[s] exposure time")
+	if f.Info.WaitS != 0 {
+		w.set("WAITTIME", f.Info.WaitS, "[s] time after it that dark charge was collected")
+	}
+	if !math.IsNaN(f.Info.TempK) {
+		w.set("DETTEMP", f.Info.TempK, "[K] detector temperature")
+	}
+	if !math.IsNaN(f.Info.SunDistanceAU) {
+		w.set("SUNDIST", f.Info.SunDistanceAU, "[au] distance of the target to the Sun")
+	}
+	if f.Planes > 1 {
+		w.set("PLANE", f.Plane+1, "plane of the cube, from 1")
+	}
+	im := region(d.Image)
+	w.set("TRIMCOL1", im.X0+1, "raw column of the first column here, from 1")
+	w.set("TRIMROW1", im.Y0+1, "raw row of the first row here, from 1")
+	if w.err != nil {
+		return w.err
+	}
+	return record.writeTo(h)
+}
+
+// addRawHeader keeps the camera's own cards, in their order and with their
+// comments, in an extension without data.
+func addRawHeader(w *fitsutil.Writer, raw *fitsutil.Header) error {
+	h := raw.Clone()
+	for _, key := range []string{"EXTNAME", "EXTVER", "EXTLEVEL", "BZERO", "BSCALE", "BLANK", "BUNIT", "INHERIT", "CHECKSUM", "DATASUM"} {
+		h.Delete(key)
+	}
+	cw := cardWriter{h: h}
+	cw.set("EXTNAME", extRaw, "header of the raw frame, as the camera wrote it")
+	cw.set("BUNIT", "", "no data here")
+	if cw.err != nil {
+		return cw.err
+	}
+	_, err := w.AddImage(h, 8)
+	return err
+}
+
+// provenance tells how the product is made.
+func (p *plan) provenance(chain *calib.Chain) *Provenance {
+	d := &p.in.Profile.Detectors[p.frame.Detector]
+	r := &Provenance{
+		Software: Software, Version: Version, What: "calibrated frame",
+		Instrument: p.in.Profile.Instrument, Detector: d.Name, Mode: p.frame.Info.Mode, Band: p.frame.Info.Band,
+		ProfileHash: p.in.Hash, Stages: records(chain.Stages()), Systematic: p.systematic(),
+		Inputs: []Input{{"raw", p.frame.Name(), p.frame.SHA256}},
+	}
+	if p.frame.Planes > 1 {
+		r.Plane = p.frame.Plane + 1
+	}
+	for _, m := range p.masters.list() {
+		r.Inputs = append(r.Inputs, m.input())
+	}
+	return r
+}
+
+// input names a master as an input.
+func (l *loaded) input() Input { return Input{l.Kind, l.Name(), l.SHA256} }
+
+// Outcome is what became of one raw frame.
+type Outcome struct {
+	Raw     string
+	Product string       // path, where one was written
+	Report  *FrameReport // nil for frames that are not scenes
+	Kind    string       // kind of frame, where it is known
+	Err     error
+	Took    time.Duration
+}
+
+// calibrateFile makes the products of all scene frames in one raw file.
+func (c *calibrator) calibrateFile(path, outDir string, overwrite bool) []Outcome {
+	start := time.Now()
+	frames, errs := c.open(path)
+	var out []Outcome
+	for _, err := range errs {
+		out = append(out, Outcome{Raw: path, Err: err})
+	}
+	for _, f := range frames {
+		o := Outcome{Raw: path, Kind: f.Info.Kind}
+		if f.Info.Kind == configs.KindScene {
+			o.Product = filepath.Join(outDir, f.Stem(c.in.Profile)+productEnding)
+			o.Report, o.Err = c.calibrateFrame(f, o.Product, overwrite)
+			if o.Err != nil {
+				e := &FrameError{Path: path, Err: o.Err}
+				if len(c.in.Profile.Detectors) > 1 {
+					e.Detector = c.in.Profile.Detectors[f.Detector].Name
+				}
+				o.Product, o.Err = "", e
+			}
+		}
+		out = append(out, o)
+	}
+	for i := range out {
+		out[i].Took = time.Since(start)
+	}
+	return out
+}
+
+// productEnding follows the stem of the raw frame's name.
+const productEnding = "-calibrated.fits"
+
+func (c *calibrator) calibrateFrame(f *Frame, path string, overwrite bool) (*FrameReport, error) {
+	if f.samePlace(path) {
+		return nil, fmt.Errorf("the product would take the raw frame's place: choose another output folder")
+	}
+	w, err := fitsutil.Create(path, fitsutil.CreateOptions{Overwrite: overwrite})
+	if err != nil {
+		return nil, err
+	}
+	defer w.Abort()
+	report, err := c.calibrate(f, w)
+	if err != nil {
+		return nil, err
+	}
+	report.Product = path
+	return report, w.Commit()
+}
+
+// samePlace tells whether path is the raw file itself.
+func (f *Frame) samePlace(path string) bool {
+	a, errA := os.Stat(f.Path)
+	b, errB := os.Stat(path)
+	return errA == nil && errB == nil && os.SameFile(a, b)
+}

@@ -1,0 +1,15 @@
+package pipeline
+
+// Names of log events. They are stable: alerts may be set on them.
+const (
+	EventRunStarted      = "run-started"
+	EventRunEnded        = "run-ended"
+	EventFrameDone       = "frame-done"
+	EventFrameFailed     = "frame-failed"
+	EventFrameSkipped    = "frame-skipped"
+	EventFrameWarning    = "frame-warning"
+	EventMasterBuilt     = "master-built"
+	EventMasterUnchanged = "master-unchanged"
+	EventMasterFailed    = "master-failed"
+	EventMasterUnread    = "master-unreadable"
+)

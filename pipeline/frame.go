@@ -1,0 +1,175 @@
+package pipeline
+
+import (
+	"fmt"
+	"math"
+	"path/filepath"
+	"strings"
+
+	"evenlight/calib"
+	"evenlight/configs"
+	"evenlight/fitsutil"
+)
+
+// maxRawBytes bounds what one raw file may take in memory, inflated.
+const maxRawBytes = 8 << 30
+
+// Frame is one exposure of one detector: one HDU of a file, or one plane of
+// a cube.
+type Frame struct {
+	Path     string
+	SHA256   string // of the file as it lies on the disk; empty if only surveyed
+	Detector int    // index into the profile's detectors
+	Plane    int    // of a cube, from 0
+	Planes   int
+	Info     configs.FrameInfo
+
+	file   *fitsutil.File
+	hdu    *fitsutil.HDU
+	header *fitsutil.Header
+}
+
+// Name is the frame's file name.
+func (f *Frame) Name() string { return filepath.Base(f.Path) }
+
+// Stem is the name that products of the frame are built on: the file's name
+// without its FITS ending, with detector and plane where there are several.
+func (f *Frame) Stem(p *configs.Profile) string {
+	s := f.Name()
+	for _, end := range []string{".gz", ".fits", ".fit", ".fts"} {
+		if len(s) > len(end) && strings.EqualFold(s[len(s)-len(end):], end) {
+			s = s[:len(s)-len(end)]
+		}
+	}
+	if len(p.Detectors) > 1 {
+		s += "-" + p.Detectors[f.Detector].Name
+	}
+	if f.Planes > 1 {
+		s += fmt.Sprintf("-plane%03d", f.Plane+1)
+	}
+	return s
+}
+
+// FrameError is a frame that could not be treated, and why.
+type FrameError struct {
+	Path     string
+	Detector string // empty: the whole file
+	Err      error
+}
+
+func (e *FrameError) Error() string {
+	where := e.Path
+	if e.Detector != "" {
+		where += " (detector " + e.Detector + ")"
+	}
+	// Errors of the layers below may begin with the file's name already.
+	return where + ": " + strings.TrimPrefix(e.Err.Error(), e.Path+": ")
+}
+
+func (e *FrameError) Unwrap() error { return e.Err }
+
+// framesIn finds the frames of an open file and reads their headers. A
+// detector that cannot be read is an error of its own; the others go on.
+func (in *Instrument) framesIn(path, sha string, file *fitsutil.File) ([]*Frame, []error) {
+	var frames []*Frame
+	var errs []error
+	for i := range in.Profile.Detectors {
+		d := &in.Profile.Detectors[i]
+		got, err := in.detectorFrames(path, sha, file, i)
+		if err != nil {
+			e := &FrameError{Path: path, Err: err}
+			if len(in.Profile.Detectors) > 1 {
+				e.Detector = d.Name
+			}
+			errs = append(errs, e)
+			continue
+		}
+		frames = append(frames, got...)
+	}
+	return frames, errs
+}
+
+func (in *Instrument) detectorFrames(path, sha string, file *fitsutil.File, i int) ([]*Frame, error) {
+	d := &in.Profile.Detectors[i]
+	h, err := file.Find(d.HDU)
+	if err != nil {
+		return nil, err
+	}
+	if h.Kind != fitsutil.ImageHDU || h.Width() != d.Width || h.Height() != d.Height {
+		return nil, fmt.Errorf("HDU %d is %d x %d samples and the profile's detector %s is %d x %d: correct width and height, or hdu, in the profile, or leave this file out",
+			h.Index, h.Width(), h.Height(), d.Name, d.Width, d.Height)
+	}
+	header := inherit(file, h)
+	info, err := in.Profile.Describe(header)
+	if err != nil {
+		return nil, err
+	}
+	var frames []*Frame
+	for p := range h.Planes() {
+		frames = append(frames, &Frame{
+			Path: path, SHA256: sha, Detector: i, Plane: p, Planes: h.Planes(), Info: info,
+			file: file, hdu: h, header: header,
+		})
+	}
+	return frames, nil
+}
+
+// inherit returns the cards of an HDU, followed by those of the primary
+// header that it lacks (the INHERIT convention, FITS Standard 4.0, appendix K).
+func inherit(file *fitsutil.File, h *fitsutil.HDU) *fitsutil.Header {
+	primary := file.HDUs()[0]
+	if h == primary {
+		return h.Header
+	}
+	merged := h.Header.Clone()
+	for _, c := range primary.Header.Cards() {
+		if _, ok := merged.Value(c.Key); ok || c.Key == "" || c.Key == "COMMENT" || c.Key == "HISTORY" {
+			continue
+		}
+		// A card that the header cannot take is left to the primary header,
+		// which the file keeps.
+		_ = merged.Set(c.Key, c.Value, c.Comment)
+	}
+	return merged
+}
+
+// rawRows serves rows of a frame that lies in memory.
+type rawRows struct {
+	f   *Frame
+	buf []byte
+}
+
+// RawRow implements calib.RawRows.
+func (r *rawRows) RawRow(y, x0, x1 int, dst []float32) ([]float32, error) {
+	b, ok := r.f.file.RowsView(r.f.hdu, r.f.Plane, y, 1)
+	if !ok {
+		var err error
+		if r.buf, err = r.f.file.ReadRows(r.f.hdu, r.f.Plane, y, 1, r.buf); err != nil {
+			return nil, err
+		}
+		b = r.buf
+	}
+	return decode(r.f.hdu, b, x0, x1, dst)
+}
+
+func decode(h *fitsutil.HDU, row []byte, x0, x1 int, dst []float32) ([]float32, error) {
+	size := int(math.Abs(float64(h.Bitpix))) / 8
+	dst = dst[:x1-x0]
+	return dst, h.DecodeFloat32(dst, row[x0*size:x1*size])
+}
+
+// measureOffsets finds the offset of each amplifier in a frame.
+func measureOffsets(s *calib.Sensor, rows calib.RawRows, on bool) ([]calib.OffsetTrace, error) {
+	traces := make([]calib.OffsetTrace, len(s.Amps))
+	for a := range s.Amps {
+		if !s.Offset.FromOverscan || !on {
+			traces[a] = calib.NoOffset(s.Image.Height())
+			continue
+		}
+		var err error
+		if traces[a], err = calib.MeasureOffset(s, a, rows); err != nil {
+			return nil, err
+		}
+	}
+	return traces, nil
+}

@@ -1,0 +1,340 @@
+package pipeline
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"evenlight/calib"
+	"evenlight/fitsutil"
+)
+
+// rung is one level of an exposure ladder: the frames of one exposure time.
+type rung struct {
+	exposureS float64
+	frames    []int // indices into the set
+}
+
+// maxLadderSaturated is the same for a ladder, where the saturated tail of a
+// level would bend the fitted curve.
+const maxLadderSaturated = 5e-4
+
+// rungs sorts the frames of a ladder by exposure time.
+func (s *frameSet) rungs() []rung {
+	var out []rung
+	for i, f := range s.set {
+		j := slices.IndexFunc(out, func(r rung) bool {
+			return math.Abs(r.exposureS-f.Info.ExposureS) <= 1e-6*r.exposureS
+		})
+		if j < 0 {
+			out = append(out, rung{exposureS: f.Info.ExposureS})
+			j = len(out) - 1
+		}
+		out[j].frames = append(out[j].frames, i)
+	}
+	slices.SortFunc(out, func(a, b rung) int {
+		if a.exposureS < b.exposureS {
+			return -1
+		}
+		return 1
+	})
+	return slices.DeleteFunc(out, func(r rung) bool {
+		for _, i := range r.frames {
+			if s.set[i].saturated > maxLadderSaturated {
+				return true
+			}
+		}
+		return false
+	})
+}
+
+// ladder is a ladder at work: its levels, combined pixel by pixel.
+type ladder struct {
+	*frameSet
+	rungs     []rung
+	combiners [][]*calib.Combiner // by rung and amplifier
+	levels    []calib.Combined    // of the strip at hand, by rung
+}
+
+// linearity makes the linearity of each amplifier from an exposure ladder:
+// one pass for the levels' means over the same good pixels, one for each
+// pixel's departure from its amplifier's curve.
+func (b *builder) linearity(s *frameSet) (*masterContent, error) {
+	order := b.in.Profile.Detectors[s.detector].Linearity.Order
+	l := &ladder{frameSet: s, rungs: s.rungs()}
+	if len(l.rungs) < order+1 {
+		return nil, fmt.Errorf("%d exposure times below saturation are too few for order %d: add some, or lower linearity.order", len(l.rungs), order)
+	}
+	l.prepare(b.in.Profile.Masters.RejectSigma)
+	sums, err := l.means()
+	if err != nil {
+		return nil, err
+	}
+	fits := make([]*calib.LadderFit, len(s.sensor.Amps))
+	for a := range fits {
+		if fits[a], err = calib.FitLadder(sums.rungs(a, l), order); err != nil {
+			return nil, fmt.Errorf("amplifier %s: %w", s.sensor.Amps[a].Name, err)
+		}
+	}
+	im := s.sensor.Image
+	departure, unc, err := l.departures(fits)
+	if err != nil {
+		return nil, err
+	}
+	c := &masterContent{info: b.info(s.group), record: b.record(s.group, "master "+MasterLinearity), width: im.Width(), height: im.Height(), profile: b.profile}
+	c.tables = []table{curveTable(s.sensor, fits, order), rungTable(s.sensor, fits, sums, l)}
+	c.planes = []plane{
+		{name: "DEPARTURE", float: departure, comment: "Largest relative departure of a pixel from its amplifier's curve."},
+		{name: "DEPARTURE_U", float: unc, comment: "Standard uncertainty of DEPARTURE."},
+	}
+	s.provenance(&c.record)
+	c.record.Stages = append(c.record.Stages, StageRecord{"fit ladder", []calib.Setting{
+		{Name: "order", Value: fmt.Sprint(order)}, {Name: "levels", Value: fmt.Sprint(len(l.rungs))},
+	}})
+	return c, nil
+}
+
+func (l *ladder) prepare(reject float64) {
+	for _, r := range l.rungs {
+		part := *l.frameSet
+		part.set = nil
+		for _, i := range r.frames {
+			part.set = append(part.set, l.set[i])
+		}
+		l.combiners = append(l.combiners, part.combiners(reject))
+	}
+	l.levels = make([]calib.Combined, len(l.rungs))
+}
+
+// eachStrip combines each level in strips and hands them on.
+func (l *ladder) eachStrip(do func(y0, y1 int) error) error {
+	return l.strips(func(y0, y1 int, samples [][]float32) error {
+		n := (y1 - y0) * l.sensor.Image.Width()
+		for r := range l.rungs {
+			if len(l.levels[r].Value) < n {
+				l.levels[r] = calib.Combined{Value: make([]float32, n), Variance: make([]float32, n), Samples: make([]int32, n)}
+			}
+		}
+		err := parallel(l.workers, len(l.rungs), func(w, r int) error {
+			l.combineLevel(r, y0, y1, samples, l.work[w])
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+		return do(y0, y1)
+	})
+}
+
+func (l *ladder) combineLevel(r, y0, y1 int, samples [][]float32, w *setWorker) {
+	width, segs := l.sensor.Image.Width(), l.sensor.Segments()
+	for y := y0; y < y1; y++ {
+		for _, g := range segs[y] {
+			from, to := (y-y0)*width+g.X0, (y-y0)*width+g.X1
+			w.views = w.views[:0]
+			for _, i := range l.rungs[r].frames {
+				w.views = append(w.views, samples[i][from:to])
+			}
+			lv := &l.levels[r]
+			l.combiners[r][g.Amp].Combine(w.views, calib.Combined{Value: lv.Value[from:to], Variance: lv.Variance[from:to], Samples: lv.Samples[from:to]}, &w.combine)
+		}
+	}
+}
+
+// levelSums are sums over the good pixels of the reference region, by
+// amplifier and level.
+type levelSums struct {
+	sum, variance [][]float64
+	pixels        []int
+}
+
+// goodSpread is how far, relative, a pixel of the reference region may be
+// from the middle level's median to count as good.
+const goodSpread = 0.3
+
+// means sums each level over the pixels that are good at every level.
+func (l *ladder) means() (*levelSums, error) {
+	out := &levelSums{pixels: make([]int, len(l.sensor.Amps))}
+	for range l.sensor.Amps {
+		out.sum = append(out.sum, make([]float64, len(l.rungs)))
+		out.variance = append(out.variance, make([]float64, len(l.rungs)))
+	}
+	middle := len(l.rungs) / 2
+	expected := l.set[l.rungs[middle].frames[0]].level
+	width, segs := l.sensor.Image.Width(), l.sensor.Segments()
+	im, ref := l.sensor.Image, l.sensor.Reference
+	err := l.eachStrip(func(y0, y1 int) error {
+		for y := max(y0, ref.Y0-im.Y0); y < min(y1, ref.Y1-im.Y0); y++ {
+			for _, g := range segs[y] {
+				for x := max(g.X0, ref.X0-im.X0); x < min(g.X1, ref.X1-im.X0); x++ {
+					i := (y-y0)*width + x
+					if l.good(i, middle, expected) {
+						out.pixels[g.Amp]++
+						for r := range l.levels {
+							out.sum[g.Amp][r] += float64(l.levels[r].Value[i])
+							out.variance[g.Amp][r] += float64(l.levels[r].Variance[i])
+						}
+					}
+				}
+			}
+		}
+		return nil
+	})
+	for a, n := range out.pixels {
+		if err == nil && n == 0 {
+			err = fmt.Errorf("amplifier %s has no good pixel in the reference region: let the region reach into each amplifier", l.sensor.Amps[a].Name)
+		}
+	}
+	return out, err
+}
+
+// good tells whether a pixel counts: every level is there, the middle one is
+// near the region's median.
+func (l *ladder) good(i, middle int, expected float64) bool {
+	for r := range l.levels {
+		if v := l.levels[r].Value[i]; v != v {
+			return false
+		}
+	}
+	return math.Abs(float64(l.levels[middle].Value[i])-expected) <= goodSpread*math.Abs(expected)
+}
+
+// rungs returns the levels of one amplifier. To the variance of the mean over
+// pixels comes that of the offset, which the pixels of a row share and which
+// the smoothing of rows makes common to many of them.
+func (s *levelSums) rungs(a int, l *ladder) []calib.Rung {
+	out := make([]calib.Rung, len(l.rungs))
+	n := float64(s.pixels[a])
+	for r := range out {
+		out[r] = calib.Rung{ExposureS: l.rungs[r].exposureS, MeanDN: s.sum[a][r] / n,
+			Variance: s.variance[a][r]/(n*n) + l.offsetVariance(a, r)}
+	}
+	return out
+}
+
+// offsetVariance is the variance that the offsets bring to the mean of one
+// level: that of a row's offset, over the independent rows of the reference
+// region and the frames.
+func (l *ladder) offsetVariance(a, r int) float64 {
+	rows := float64(l.sensor.Reference.Height())
+	smooth := l.sensor.Offset.SmoothRows
+	if smooth == 0 {
+		smooth = l.sensor.Image.Height()
+	}
+	independent := max(1, rows/float64(smooth))
+	sum := 0.0
+	for _, i := range l.rungs[r].frames {
+		for _, st := range l.set[i].stages {
+			if o, ok := st.(calib.OffsetStage); ok && len(o.Traces[a].Variance) > 0 {
+				sum += float64(o.Traces[a].Variance[l.sensor.Image.Height()/2]) / independent
+			}
+		}
+	}
+	n := float64(len(l.rungs[r].frames))
+	return sum / (n * n)
+}
+
+// departures goes through the ladder again and finds for each pixel how far,
+// relative, its straightened levels depart from proportion to exposure time.
+func (l *ladder) departures(fits []*calib.LadderFit) (departure, unc []float32, err error) {
+	width := l.sensor.Image.Width()
+	n := width * l.sensor.Image.Height()
+	departure, unc = make([]float32, n), make([]float32, n)
+	segs := l.sensor.Segments()
+	err = l.eachStrip(func(y0, y1 int) error {
+		return parallel(l.workers, y1-y0, func(_, row int) error {
+			for _, g := range segs[y0+row] {
+				for x := g.X0; x < g.X1; x++ {
+					i := row*width + x
+					departure[y0*width+i], unc[y0*width+i] = l.departure(i, fits[g.Amp])
+				}
+			}
+			return nil
+		})
+	})
+	return departure, unc, err
+}
+
+// departure compares one pixel with its amplifier's curve: weighted
+// proportion of linear level to time, then the largest relative residual in
+// the upper part of the ladder and its standard uncertainty.
+func (l *ladder) departure(i int, fit *calib.LadderFit) (largest, unc float32) {
+	var sxy, sxx float64
+	for r, g := range l.rungs {
+		v, q := float64(l.levels[r].Value[i]), float64(l.levels[r].Variance[i])
+		if v != v || !(q > 0) {
+			continue
+		}
+		sxy += g.exposureS * fit.Curve.At(v) / q
+		sxx += g.exposureS * g.exposureS / q
+	}
+	if sxx == 0 {
+		return 0, 0
+	}
+	rate := sxy / sxx
+	top := rate * l.rungs[len(l.rungs)-1].exposureS
+	for r, g := range l.rungs {
+		v, q := float64(l.levels[r].Value[i]), float64(l.levels[r].Variance[i])
+		want := rate * g.exposureS
+		if v != v || !(q > 0) || want < lowestRung*top || want <= 0 {
+			continue
+		}
+		if d := fit.Curve.At(v)/want - 1; math.Abs(d) > math.Abs(float64(largest)) {
+			largest, unc = float32(d), float32(math.Sqrt(q)/want)
+		}
+	}
+	return largest, unc
+}
+
+// lowestRung is the part of the ladder's top below which a pixel's departure
+// is not judged.
+const lowestRung = 0.1
+
+// curveTable holds the coefficients, one row an amplifier.
+func curveTable(s *calib.Sensor, fits []*calib.LadderFit, order int) table {
+	names := make([]string, len(fits))
+	maxDN, rel, chi := make([]float64, len(fits)), make([]float64, len(fits)), make([]float64, len(fits))
+	for a, f := range fits {
+		names[a], maxDN[a], chi[a] = s.Amps[a].Name, f.MaxDN, f.ChiSquare
+		rel[a] = f.RelativeUncertainty(f.MaxDN / 2)
+	}
+	t := table{name: "CURVES", comment: "lin(v) = v + C2 v^2 + C3 v^3 + ..., v in DN above offset.",
+		columns: []fitsutil.Column{{Name: "AMPLIFIER", Data: names}}}
+	for p := 2; p <= order; p++ {
+		c, u := make([]float64, len(fits)), make([]float64, len(fits))
+		for a, f := range fits {
+			c[a], u[a] = f.Curve[p-2], math.Sqrt(f.Covariance[p-2][p-2])
+		}
+		t.columns = append(t.columns, fitsutil.Column{Name: fmt.Sprintf("C%d", p), Unit: fmt.Sprintf("adu-%d", p-1), Data: c},
+			fitsutil.Column{Name: fmt.Sprintf("U_C%d", p), Unit: fmt.Sprintf("adu-%d", p-1), Data: u})
+	}
+	for p := 2; p <= order; p++ {
+		for q := p + 1; q <= order; q++ {
+			v := make([]float64, len(fits))
+			for a, f := range fits {
+				v[a] = f.Covariance[p-2][q-2]
+			}
+			t.columns = append(t.columns, fitsutil.Column{Name: fmt.Sprintf("COV_C%d_C%d", p, q), Data: v})
+		}
+	}
+	t.columns = append(t.columns, fitsutil.Column{Name: "MAX_DN", Unit: "adu", Data: maxDN},
+		fitsutil.Column{Name: "REL_UNCERT", Data: rel}, fitsutil.Column{Name: "CHI_SQUARE", Data: chi})
+	return t
+}
+
+// rungTable holds the levels and their residuals.
+func rungTable(s *calib.Sensor, fits []*calib.LadderFit, sums *levelSums, l *ladder) table {
+	var names []string
+	var exposure, mean, sd, residual []float64
+	for a, f := range fits {
+		for r, g := range sums.rungs(a, l) {
+			names = append(names, s.Amps[a].Name)
+			exposure, mean, sd = append(exposure, g.ExposureS), append(mean, g.MeanDN), append(sd, math.Sqrt(g.Variance))
+			residual = append(residual, f.ResidualDN[r])
+		}
+	}
+	return table{name: "LEVELS", columns: []fitsutil.Column{
+		{Name: "AMPLIFIER", Data: names}, {Name: "EXPOSURE", Unit: "s", Data: exposure}, {Name: "MEAN", Unit: "adu", Data: mean},
+		{Name: "U_MEAN", Unit: "adu", Data: sd}, {Name: "RESIDUAL", Unit: "adu", Data: residual},
+	}}
+}

@@ -1,0 +1,271 @@
+package pipeline
+
+import (
+	"container/list"
+	"fmt"
+	"sync"
+
+	"evenlight/calib"
+	"evenlight/fitsutil"
+)
+
+// loaded is a master with its planes in memory, ready for the stages.
+type loaded struct {
+	*Master
+	SHA256 string
+
+	plane *calib.Plane     // bias, dark
+	flat  *calib.FlatField // flat
+	raw   *calib.Plane     // flat, as it is in the file
+	mask  []calib.Flags    // bad-pixels
+
+	scatter []float32 // dark: reduced chi-square of its samples
+	samples []int32   // dark
+
+	departure, departureU []float32 // linearity
+	curves                []calib.Polynomial
+	maxDN                 []float64
+	relUncert             []float64 // of lin(v)/v at half of maxDN
+}
+
+// bytes is what the planes take in memory.
+func (l *loaded) bytes() int64 {
+	n := 2*len(l.mask) + 4*(len(l.scatter)+len(l.samples)+len(l.departure)+len(l.departureU))
+	if l.plane != nil {
+		n += 8 * len(l.plane.Value)
+	}
+	if l.flat != nil {
+		n += 8 * len(l.flat.Inverse)
+	}
+	if l.raw != nil {
+		n += 8 * len(l.raw.Value)
+	}
+	return int64(n)
+}
+
+// full tells loadMaster to keep also what only the making of a bad-pixel mask
+// needs.
+type wants bool
+
+const (
+	forStages wants = false
+	forMask   wants = true
+)
+
+// loadMaster reads a master's planes and its content hash, and verifies its
+// checksums. width and height are those of the image region.
+func loadMaster(m *Master, width, height int, w wants) (*loaded, error) {
+	data, sha, err := fitsutil.ReadAll(m.Path, nil, maxRawBytes)
+	if err != nil {
+		return nil, err
+	}
+	f, err := fitsutil.OpenBytes(m.Path, data, maxRawBytes)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	if _, err := f.VerifyChecksums(); err != nil {
+		return nil, err
+	}
+	l := &loaded{Master: m, SHA256: sha}
+	r := planeReader{file: f, path: m.Path, width: width, height: height}
+	switch m.Kind {
+	case MasterBias:
+		l.plane = r.plane()
+	case MasterDark:
+		l.plane = r.plane()
+		if w == forMask {
+			l.scatter, l.samples = r.floats("SCATTER"), r.whole("SAMPLES")
+		}
+	case MasterFlat:
+		if p := r.plane(); w == forMask {
+			l.raw = p
+		} else if r.err == nil {
+			l.flat = calib.NewFlatField(p)
+		}
+	case MasterBadPixels:
+		for _, v := range r.whole("REASONS") {
+			l.mask = append(l.mask, calib.Flags(v))
+		}
+	case MasterLinearity:
+		l.curves, l.maxDN, l.relUncert = r.curves()
+		if w == forMask {
+			l.departure, l.departureU = r.floats("DEPARTURE"), r.floats("DEPARTURE_U")
+		}
+	default:
+		return nil, fmt.Errorf("%s: %q is no kind of master that %s %s knows", m.Path, m.Kind, Software, Version)
+	}
+	if r.err != nil {
+		return nil, fmt.Errorf("%s: %w", m.Path, r.err)
+	}
+	return l, nil
+}
+
+// planeReader reads planes of one shape and keeps the first error.
+type planeReader struct {
+	file          *fitsutil.File
+	path          string
+	width, height int
+	err           error
+}
+
+func (r *planeReader) find(name string) *fitsutil.HDU {
+	if r.err != nil {
+		return nil
+	}
+	h, err := r.file.Find(name)
+	if err != nil {
+		r.err = err
+		return nil
+	}
+	if h.Width() != r.width || h.Height() != r.height {
+		r.err = fmt.Errorf("HDU %s is %d x %d pixels and the detector's image region is %d x %d: the master was made with another profile",
+			name, h.Width(), h.Height(), r.width, r.height)
+		return nil
+	}
+	return h
+}
+
+// rows hands the raw bytes of an HDU to put, a row at a time.
+func (r *planeReader) rows(name string, put func(h *fitsutil.HDU, y int, row []byte) error) {
+	h := r.find(name)
+	if h == nil {
+		return
+	}
+	for y := range r.height {
+		b, ok := r.file.RowsView(h, 0, y, 1)
+		if !ok {
+			b, r.err = r.file.ReadRows(h, 0, y, 1, nil)
+		}
+		if r.err == nil {
+			r.err = put(h, y, b)
+		}
+		if r.err != nil {
+			return
+		}
+	}
+}
+
+func (r *planeReader) floats(name string) []float32 {
+	out := make([]float32, r.width*r.height)
+	r.rows(name, func(h *fitsutil.HDU, y int, row []byte) error {
+		return h.DecodeFloat32(out[y*r.width:(y+1)*r.width], row)
+	})
+	return out
+}
+
+func (r *planeReader) whole(name string) []int32 {
+	out := make([]int32, r.width*r.height)
+	r.rows(name, func(h *fitsutil.HDU, y int, row []byte) error {
+		return h.DecodeInt32(out[y*r.width:(y+1)*r.width], row)
+	})
+	return out
+}
+
+func (r *planeReader) plane() *calib.Plane {
+	return &calib.Plane{Width: r.width, Value: r.floats("VALUE"), Variance: r.floats("VARIANCE")}
+}
+
+// curves reads the table of linearity coefficients, one row an amplifier.
+func (r *planeReader) curves() (curves []calib.Polynomial, maxDN, relUncert []float64) {
+	if r.err != nil {
+		return nil, nil, nil
+	}
+	h, err := r.file.Find("CURVES")
+	if err != nil {
+		r.err = err
+		return nil, nil, nil
+	}
+	t, err := r.file.ReadTable(h)
+	if err != nil {
+		r.err = err
+		return nil, nil, nil
+	}
+	for _, c := range t.Columns {
+		v, ok := c.Data.([]float64)
+		if !ok {
+			continue
+		}
+		switch c.Name {
+		case "MAX_DN":
+			maxDN = v
+		case "REL_UNCERT":
+			relUncert = v
+		case "C2", "C3", "C4", "C5":
+			if curves == nil {
+				curves = make([]calib.Polynomial, len(v))
+			}
+			for a := range v {
+				curves[a] = append(curves[a], v[a])
+			}
+		}
+	}
+	if len(curves) == 0 || len(maxDN) != len(curves) || len(relUncert) != len(curves) {
+		r.err = fmt.Errorf("table CURVES lacks columns C2, MAX_DN or REL_UNCERT")
+	}
+	return curves, maxDN, relUncert
+}
+
+// masterCache keeps the planes of the masters that were used last, up to a
+// number of bytes, and loads each of them once however many frames wait.
+type masterCache struct {
+	limit int64
+
+	mu    sync.Mutex
+	used  int64
+	order *list.List // of *cached, last used first
+	byKey map[string]*list.Element
+}
+
+type cached struct {
+	key  string
+	once sync.Once
+	l    *loaded
+	err  error
+}
+
+func newMasterCache(limit int64) *masterCache {
+	return &masterCache{limit: limit, order: list.New(), byKey: map[string]*list.Element{}}
+}
+
+// get returns a master's planes, from memory or from its file.
+func (c *masterCache) get(m *Master, width, height int) (*loaded, error) {
+	c.mu.Lock()
+	e := c.byKey[m.Path]
+	if e == nil {
+		e = c.order.PushFront(&cached{key: m.Path})
+		c.byKey[m.Path] = e
+	} else {
+		c.order.MoveToFront(e)
+	}
+	entry := e.Value.(*cached)
+	c.mu.Unlock()
+
+	entry.once.Do(func() {
+		entry.l, entry.err = loadMaster(m, width, height, forStages)
+		if entry.err == nil {
+			c.mu.Lock()
+			c.used += entry.l.bytes()
+			c.evict(entry)
+			c.mu.Unlock()
+		}
+	})
+	return entry.l, entry.err
+}
+
+// evict drops the masters that were used longest ago until the rest fits;
+// frames that still use them keep them alive.
+func (c *masterCache) evict(keep *cached) {
+	for c.used > c.limit {
+		e := c.order.Back()
+		for e != nil && (e.Value.(*cached) == keep || e.Value.(*cached).l == nil) {
+			e = e.Prev()
+		}
+		if e == nil {
+			return
+		}
+		old := c.order.Remove(e).(*cached)
+		delete(c.byKey, old.key)
+		c.used -= old.l.bytes()
+	}
+}

@@ -1,0 +1,367 @@
+package pipeline
+
+import (
+	"fmt"
+	"math"
+	"sort"
+	"strings"
+
+	"evenlight/calib"
+	"evenlight/configs"
+)
+
+// FrameReport is the QA summary of one product. Its JSON form is documented
+// in the README and stable.
+type FrameReport struct {
+	Raw        string             `json:"raw"`
+	Product    string             `json:"product"`
+	Detector   string             `json:"detector"`
+	Band       string             `json:"band,omitempty"`
+	Mode       string             `json:"mode,omitempty"`
+	Target     string             `json:"target,omitempty"`
+	Time       string             `json:"time"`
+	ExposureS  float64            `json:"exposure_s"`
+	TempK      *float64           `json:"temperature_k,omitempty"`
+	Unit       string             `json:"unit"`
+	Amplifiers []AmpReport        `json:"amplifiers"`
+	Background *float64           `json:"background"` // 5th percentile of the good pixels, in Unit
+	Median     *float64           `json:"median"`
+	Fractions  map[string]float64 `json:"flag_fractions"` // by name of the flag, of all pixels
+	Good       float64            `json:"good_fraction"`  // pixels without any flag
+	NoiseRatio *float64           `json:"noise_ratio"`    // measured over expected noise
+	Masters    []MasterUse        `json:"masters"`
+	Warnings   []string           `json:"warnings"`
+}
+
+// AmpReport is what the overscan told of one amplifier.
+type AmpReport struct {
+	Name       string   `json:"name"`
+	OffsetDN   *float64 `json:"offset_dn,omitempty"`    // absent: the camera has no overscan
+	DriftDN    *float64 `json:"drift_dn,omitempty"`     // highest less lowest offset of a row
+	ReadNoiseE *float64 `json:"read_noise_e,omitempty"` // from the overscan
+}
+
+// MasterUse is a master that was used and how far it was.
+type MasterUse struct {
+	Kind      string   `json:"kind"`
+	Name      string   `json:"name"`
+	AgeDays   float64  `json:"age_days"`
+	TempDiffK *float64 `json:"temperature_difference_k,omitempty"`
+}
+
+// tallySamples bounds the pixels that percentiles are taken from.
+const tallySamples = 1 << 16
+
+// tally gathers the figures of a frame while its rows pass by. Each worker
+// has one for the rows it sees; merged they do not depend on who saw which.
+type tally struct {
+	bits   [16]int
+	good   int
+	pixels int
+	step   int // every step-th pixel of every step-th row is sampled
+	width  int
+	values []sample
+	ratios []sample
+}
+
+// sample is a figure and where it comes from, so that workers' samples can be
+// put in one order.
+type sample struct {
+	at int
+	v  float32
+}
+
+func (t *tally) reset(width, height int) {
+	*t = tally{values: t.values[:0], ratios: t.ratios[:0], width: width}
+	t.step = max(1, int(math.Ceil(math.Sqrt(float64(width*height)/tallySamples))))
+}
+
+// add counts one finished row, with the uncertainty in r.Var.
+func (t *tally) add(r *calib.Row) {
+	good := 0
+	for _, f := range r.Flags {
+		if f == 0 {
+			good++
+			continue
+		}
+		for b := range t.bits {
+			if f&(1<<b) != 0 {
+				t.bits[b]++
+			}
+		}
+	}
+	t.good += good
+	t.pixels += len(r.Flags)
+	if r.Y%t.step != 0 {
+		return
+	}
+	for x := 0; x < len(r.V); x += t.step {
+		if r.Flags[x] == 0 {
+			t.values = append(t.values, sample{r.Y*t.width + x, r.V[x]})
+		}
+		if x+2 < len(r.V) && r.Flags[x]|r.Flags[x+1]|r.Flags[x+2] == 0 {
+			t.ratios = append(t.ratios, sample{r.Y*t.width + x, curvature(r, x)})
+		}
+	}
+}
+
+// curvature is the second difference of three pixels over its expected
+// standard deviation: it takes out the slope of the scene.
+func curvature(r *calib.Row, x int) float32 {
+	d := r.V[x] - 2*r.V[x+1] + r.V[x+2]
+	u := r.Var
+	e := u[x]*u[x] + 4*u[x+1]*u[x+1] + u[x+2]*u[x+2]
+	return d / float32(math.Sqrt(float64(e)))
+}
+
+// merge puts the tallies of all workers together.
+func merge(workers []*worker) tally {
+	var all tally
+	for _, w := range workers {
+		t := &w.tally
+		for b, n := range t.bits {
+			all.bits[b] += n
+		}
+		all.good += t.good
+		all.pixels += t.pixels
+		all.values = append(all.values, t.values...)
+		all.ratios = append(all.ratios, t.ratios...)
+	}
+	for _, s := range [][]sample{all.values, all.ratios} {
+		sort.Slice(s, func(i, j int) bool { return s[i].at < s[j].at })
+	}
+	return all
+}
+
+// numbersOf returns the figures alone.
+func numbersOf(s []sample) []float64 {
+	out := make([]float64, len(s))
+	for i, v := range s {
+		out[i] = float64(v.v)
+	}
+	return out
+}
+
+// report makes the summary of the frame that was just run.
+func (c *calibrator) report(p *plan, chain *calib.Chain) *FrameReport {
+	t := merge(c.workers)
+	d := &c.in.Profile.Detectors[p.frame.Detector]
+	info := p.frame.Info
+	light, _ := p.light() // it served the chain already
+	r := &FrameReport{
+		Raw: p.frame.Path, Detector: d.Name, Band: info.Band, Mode: info.Mode, Target: info.Target,
+		Time: info.Time.UTC().Format(timeForm), ExposureS: info.ExposureS, TempK: finite(info.TempK), Unit: light.Unit,
+		Fractions: map[string]float64{}, Warnings: []string{},
+	}
+	for _, f := range calib.FlagTable() {
+		if n := t.bits[f.Bit]; n > 0 {
+			r.Fractions[f.Name] = float64(n) / float64(t.pixels)
+		}
+	}
+	r.Good = float64(t.good) / float64(t.pixels)
+	values := numbersOf(t.values)
+	sort.Float64s(values)
+	r.Background, r.Median = finite(quantile(values, 0.05)), finite(quantile(values, 0.5))
+	if ratios := numbersOf(t.ratios); len(ratios) >= minRatios {
+		_, sigma := calib.MedianMAD(ratios)
+		r.NoiseRatio = finite(sigma)
+	}
+	r.amplifiers(p, d)
+	r.masters(p)
+	r.warn(p, d)
+	return r
+}
+
+// minRatios is the number of samples from which a noise ratio is stated.
+const minRatios = 100
+
+// finite returns a pointer to v, or nil where JSON has no number for it.
+func finite(v float64) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	return &v
+}
+
+// quantile returns the q-quantile of sorted numbers, NaN for none.
+func quantile(sorted []float64, q float64) float64 {
+	if len(sorted) == 0 {
+		return math.NaN()
+	}
+	return sorted[int(q*float64(len(sorted)-1))]
+}
+
+func (r *FrameReport) amplifiers(p *plan, d *configs.Detector) {
+	for a, amp := range d.Amplifiers {
+		rep := AmpReport{Name: amp.Name}
+		if p.sensor.Offset.FromOverscan && p.traces[a].NoiseDN > 0 {
+			t := p.traces[a]
+			rep.OffsetDN, rep.DriftDN = finite(t.Level), finite(t.Drift)
+			// The converter's rounding is in the measured scatter as well.
+			rep.ReadNoiseE = finite(amp.GainEPerDN * math.Sqrt(max(0, t.NoiseDN*t.NoiseDN-1.0/12)))
+		}
+		r.Amplifiers = append(r.Amplifiers, rep)
+	}
+}
+
+func (r *FrameReport) masters(p *plan) {
+	need := Need{Time: p.frame.Info.Time, TempK: p.frame.Info.TempK}
+	for _, m := range p.masters.list() {
+		c := need.judge(m.Master)
+		use := MasterUse{Kind: m.Kind, Name: m.Name(), AgeDays: c.ageDays()}
+		if !math.IsNaN(m.TempMinK) && r.TempK != nil {
+			use.TempDiffK = finite(c.tempK)
+		}
+		r.Masters = append(r.Masters, use)
+	}
+}
+
+// Limits beyond which a frame's figures call for a look. They are wide: a
+// warning is meant to be rare.
+const (
+	noiseHigh      = 1.25 // of the expected
+	noiseLow       = 0.8
+	saturationHigh = 0.01 // of the pixels
+	unsureHigh     = 0.01
+)
+
+// warn lists what a person should look at.
+func (r *FrameReport) warn(p *plan, d *configs.Detector) {
+	add := func(format string, args ...any) { r.Warnings = append(r.Warnings, fmt.Sprintf(format, args...)) }
+	for a, amp := range d.Amplifiers {
+		rep := r.Amplifiers[a]
+		if rep.OffsetDN != nil && amp.OffsetToleranceDN > 0 && math.Abs(*rep.OffsetDN-amp.OffsetDN) > amp.OffsetToleranceDN {
+			add("offset of amplifier %s is %.1f DN, %.1f DN from nominal (tolerance %g DN)", amp.Name, *rep.OffsetDN, *rep.OffsetDN-amp.OffsetDN, amp.OffsetToleranceDN)
+		}
+		if n := rep.ReadNoiseE; n != nil && amp.ReadNoiseE > 0 && (*n > noiseHigh*amp.ReadNoiseE || *n < noiseLow*amp.ReadNoiseE) {
+			add("read noise of amplifier %s is %.2f e- in the overscan and %.2f e- in the profile", amp.Name, *n, amp.ReadNoiseE)
+		}
+	}
+	if n := r.NoiseRatio; n != nil && (*n > noiseHigh || *n < noiseLow) {
+		add("noise is %.2f of the expected (fine structure of the scene counts as noise here)", *n)
+	}
+	if f := r.Fractions["saturated"]; f > saturationHigh {
+		add("%.1f %% of the pixels are saturated", 100*f)
+	}
+	if f := r.Fractions["missing"]; f > 0 {
+		add("%.3f %% of the samples never arrived", 100*f)
+	}
+	if f := r.Fractions["offset-unsure"]; f > unsureHigh {
+		add("the offset of %.1f %% of the pixels rests on too few overscan samples", 100*f)
+	}
+	if f := r.Fractions["at-floor"]; f > unsureHigh {
+		add("%.1f %% of the samples are at the converter's lowest code", 100*f)
+	}
+}
+
+// RunSummary is the QA summary of a run.
+type RunSummary struct {
+	Software    string        `json:"software"`
+	Version     string        `json:"version"`
+	Instrument  string        `json:"instrument"`
+	ProfileHash string        `json:"profile_sha256"`
+	Counts      Counts        `json:"counts"`
+	Frames      []FrameReport `json:"frames"`
+	Failures    []Failure     `json:"failures"`
+	Throughput  Throughput    `json:"throughput"`
+}
+
+// Counts says how many raw frames came to what end.
+type Counts struct {
+	Found   int `json:"found"`
+	Done    int `json:"done"`
+	Failed  int `json:"failed"`
+	Skipped int `json:"skipped"` // not scene frames
+	Warned  int `json:"warned"`  // done, with warnings
+}
+
+// Failure is a frame that could not be treated.
+type Failure struct {
+	Raw    string `json:"raw"`
+	Reason string `json:"reason"`
+}
+
+// Throughput is the only part of the summary that differs between equal runs.
+type Throughput struct {
+	Seconds         float64 `json:"seconds"`
+	FramesPerSecond float64 `json:"frames_per_second"`
+	MegapixelsPerS  float64 `json:"megapixels_per_second"`
+}
+
+// Text writes the summary for people.
+func (s *RunSummary) Text() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s %s, instrument %s, profile %.12s\n", s.Software, s.Version, s.Instrument, s.ProfileHash)
+	c := s.Counts
+	fmt.Fprintf(&b, "%d found, %d done (%d with warnings), %d failed, %d skipped; %.1f s, %.1f Mpixel/s\n",
+		c.Found, c.Done, c.Warned, c.Failed, c.Skipped, s.Throughput.Seconds, s.Throughput.MegapixelsPerS)
+	if len(s.Failures) > 0 {
+		fmt.Fprintf(&b, "\nfailed\n")
+		for _, f := range s.Failures {
+			fmt.Fprintf(&b, "  %s\n", f.Reason)
+		}
+	}
+	if len(s.Frames) > 0 {
+		fmt.Fprintf(&b, "\n%-28s %-7s %8s %17s %13s %10s %6s %6s %6s %s\n", "product", "band", "exp. s", "offset DN", "read noise e-", "background", "sat. %", "bad %", "noise", "oldest master")
+	}
+	for _, f := range s.Frames {
+		fmt.Fprintf(&b, "%-28s %-7s %8.4g %17s %13s %10s %6.2f %6.2f %6s %s\n", shorten(f.Product, 28), f.Band, f.ExposureS,
+			f.ampColumn(func(a AmpReport) *float64 { return a.OffsetDN }, "%.1f"),
+			f.ampColumn(func(a AmpReport) *float64 { return a.ReadNoiseE }, "%.2f"),
+			optional(f.Background, "%.4g"), 100*f.Fractions["saturated"], 100*f.bad(), optional(f.NoiseRatio, "%.2f"), f.oldest())
+		for _, w := range f.Warnings {
+			fmt.Fprintf(&b, "    warning: %s\n", w)
+		}
+	}
+	return b.String()
+}
+
+// bad is the fraction of pixels that the bad-pixel mask flags; flags can
+// coincide, so it is an upper bound.
+func (f *FrameReport) bad() float64 {
+	sum := 0.0
+	for _, i := range calib.FlagTable() {
+		if calib.BadPixel&(1<<i.Bit) != 0 {
+			sum += f.Fractions[i.Name]
+		}
+	}
+	return sum
+}
+
+func (f *FrameReport) ampColumn(get func(AmpReport) *float64, format string) string {
+	var parts []string
+	for _, a := range f.Amplifiers {
+		parts = append(parts, optional(get(a), format))
+	}
+	return strings.Join(parts, " ")
+}
+
+func (f *FrameReport) oldest() string {
+	var old *MasterUse
+	for i := range f.Masters {
+		if m := &f.Masters[i]; old == nil || m.AgeDays > old.AgeDays {
+			old = m
+		}
+	}
+	if old == nil {
+		return "-"
+	}
+	return fmt.Sprintf("%s, %.1f days", old.Kind, old.AgeDays)
+}
+
+func optional(v *float64, format string) string {
+	if v == nil {
+		return "-"
+	}
+	return fmt.Sprintf(format, *v)
+}
+
+// shorten keeps the end of a path's name.
+func shorten(path string, n int) string {
+	name := path[strings.LastIndexAny(path, "/\\")+1:]
+	name = strings.TrimSuffix(name, productEnding)
+	if r := []rune(name); len(r) > n {
+		return "…" + string(r[len(r)-n+1:])
+	}
+	return name
+}

@@ -1,0 +1,314 @@
+package simulate
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"sync"
+	"sync/atomic"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"evenlight/configs"
+)
+
+// Exposure says how one frame is taken.
+type Exposure struct {
+	Band      string  // needed as soon as there is light
+	ExposureS float64 // t, s
+	WaitS     float64 // s of dark charge after the exposure
+	TempK     float64 // detector temperature; 0 is the profile's reference temperature
+	// Radiance is L over the image region, row by row, W m^-2 sr^-1 nm^-1;
+	// nil is no scene.
+	Radiance []float32
+	// LampRate is even light that falls besides the scene, in e-/s of a
+	// pixel whose F is 1.
+	LampRate   float64
+	CosmicRate float64 // hits per pixel and second of exposure and wait
+	// Index is the frame's number. It names the random streams: the same
+	// sensor, exposure and index give the same samples.
+	Index uint64
+	// Workers is how many rows are made at a time, 1 if it is 0. The frame
+	// does not depend on it.
+	Workers int
+}
+
+// Raw is one raw frame and the truth about it.
+type Raw struct {
+	Samples []uint16 // the whole raw frame, row by row, DN
+	Truth   Truth
+}
+
+// Truth is what a frame would have shown without the camera's errors, and
+// where it cannot be known. Its planes cover the image region, row by row.
+type Truth struct {
+	Detector      string
+	Width, Height int
+	// Electrons is S = (K_b L + lamp) t, the mean electrons that a pixel
+	// with F = 1 gathers from light.
+	Electrons []float32
+	Radiance  []float32 // L, W m^-2 sr^-1 nm^-1
+	Cosmic    []float32 // electrons that cosmic rays left; 0 where none passed
+	Saturated []bool    // full well was reached before read noise, or the converter's ceiling
+	Defects   []Defect
+}
+
+// Expose takes a frame. The error tells what in e is impossible: a band that
+// the profile does not have, a radiance of the wrong size, a negative time or
+// rate.
+func (s *Sensor) Expose(e Exposure) (*Raw, error) {
+	if err := s.checkExposure(&e); err != nil {
+		return nil, fmt.Errorf("exposing frame %d on detector %s: %w", e.Index, s.Detector.Name, err)
+	}
+	f := s.newFrame(&e)
+	s.addCosmicRays(f)
+	s.exposeRows(f, max(e.Workers, 1))
+	return f.raw, nil
+}
+
+func (s *Sensor) checkExposure(e *Exposure) error {
+	for _, n := range []struct {
+		name  string
+		value float64
+	}{
+		{"exposure time", e.ExposureS}, {"wait", e.WaitS}, {"temperature", e.TempK},
+		{"lamp rate", e.LampRate}, {"cosmic-ray rate", e.CosmicRate},
+	} {
+		if !(n.value >= 0) || math.IsInf(n.value, 1) {
+			return fmt.Errorf("the %s is %g; it must be finite and not negative", n.name, n.value)
+		}
+	}
+	if want := s.image.pixels(); e.Radiance != nil && len(e.Radiance) != want {
+		return fmt.Errorf("the radiance has %d values; the image region has %d pixels", len(e.Radiance), want)
+	}
+	if e.Radiance != nil || e.LampRate > 0 {
+		_, err := s.Flat(e.Band)
+		return err
+	}
+	return nil
+}
+
+// frame is an exposure in the making.
+type frame struct {
+	raw      *Raw
+	index    uint64
+	flat     []float32   // nil without light
+	light    []float64   // S over the image region; nil without light
+	darkTime float64     // h(T) (t + wait), s
+	hitMean  float64     // mean number of cosmic-ray hits
+	offset   [][]float64 // o_a(y) by amplifier and row, DN
+}
+
+func (s *Sensor) newFrame(e *Exposure) *frame {
+	pixels := s.image.pixels()
+	f := &frame{
+		raw: &Raw{
+			Samples: make([]uint16, s.Detector.Width*s.Detector.Height),
+			Truth: Truth{
+				Detector: s.Detector.Name, Width: s.ImageWidth(), Height: s.ImageHeight(),
+				Electrons: make([]float32, pixels),
+				Radiance:  make([]float32, pixels),
+				Cosmic:    make([]float32, pixels),
+				Saturated: make([]bool, pixels),
+				Defects:   Trim(s, s.Defects),
+			},
+		},
+		index:    e.Index,
+		darkTime: s.darkGrowth(e.TempK) * (e.ExposureS + e.WaitS),
+		hitMean:  e.CosmicRate * float64(pixels) * (e.ExposureS + e.WaitS),
+		offset:   s.drift(e.Index),
+	}
+	f.addLight(s, e)
+	return f
+}
+
+// addLight fills in S and L.
+func (f *frame) addLight(s *Sensor, e *Exposure) {
+	if e.Radiance == nil && e.LampRate == 0 {
+		return
+	}
+	f.flat = s.flats[e.Band]
+	f.light = make([]float64, s.image.pixels())
+	k := responsivity(s.Profile, e.Band)
+	for i := range f.light {
+		rate := e.LampRate
+		if e.Radiance != nil {
+			rate += k * float64(e.Radiance[i])
+		}
+		f.light[i] = rate * e.ExposureS
+		f.raw.Truth.Electrons[i] = float32(f.light[i])
+	}
+	copy(f.raw.Truth.Radiance, e.Radiance)
+}
+
+// boltzmannEVPerK is k/e, both exact: SI Brochure, 9th edition.
+const boltzmannEVPerK = 1.380649e-23 / 1.602176634e-19
+
+// darkGrowth is h(T), with h = 1 at the reference temperature.
+func (s *Sensor) darkGrowth(tempK float64) float64 {
+	law := &s.Detector.Dark
+	if tempK == 0 {
+		return 1
+	}
+	switch law.Law {
+	case configs.DarkDoubling:
+		return math.Exp2((tempK - law.ReferenceK) / law.IntervalK)
+	case configs.DarkActivation:
+		return math.Exp(-law.EnergyEV / boltzmannEVPerK * (1/tempK - 1/law.ReferenceK))
+	}
+	return 1
+}
+
+// drift returns o_a(y) of every amplifier: the profile's offset, a level that
+// differs from frame to frame (0.8 DN rms), and a walk along the rows that
+// starts at 0 and has spread to 1.5 DN rms at the last row. The walk is a
+// Wiener process without its fast part: the first 8 terms of its
+// Karhunen-Loève series sqrt(2) sum_k Z_k sin((k-1/2) pi u) / ((k-1/2) pi),
+// u from 0 to 1 (series from memory). Averaging it over some 15 of 512 rows
+// moves it by a few mDN.
+func (s *Sensor) drift(index uint64) [][]float64 {
+	const levelDN, walkDN, terms = 0.8, 1.5, 8
+	offsets := make([][]float64, len(s.Amplifiers))
+	for i := range s.Amplifiers {
+		o := make([]float64, s.Detector.Height)
+		for y := range o {
+			o[y] = s.Amplifiers[i].OffsetDN
+		}
+		offsets[i] = o
+		if s.Options.NoDrift || s.Detector.Offset.From != configs.OffsetOverscan {
+			continue
+		}
+		r := rand.New(newStream(s.Options.Seed, forDrift, index, uint64(i)))
+		level := levelDN * r.NormFloat64()
+		for y := range o {
+			o[y] += level
+		}
+		for k := range terms {
+			wave := (float64(k) + 0.5) * math.Pi
+			amplitude := walkDN * math.Sqrt2 * r.NormFloat64() / wave
+			for y := range o {
+				o[y] += amplitude * math.Sin(wave*(float64(y)+0.5)/float64(len(o)))
+			}
+		}
+	}
+	return offsets
+}
+
+// exposeRows makes all rows. Each row has a random stream of its own, so
+// which worker makes it does not matter.
+func (s *Sensor) exposeRows(f *frame, workers int) {
+	var next atomic.Int64
+	var done sync.WaitGroup
+	for range workers {
+		done.Go(func() {
+			charge := make([]float64, s.Detector.Width)
+			for {
+				y := int(next.Add(1)) - 1
+				if y >= s.Detector.Height {
+					return
+				}
+				stream := newStream(s.Options.Seed, forReadout, f.index, uint64(y))
+				s.fillMeanCharge(f, y, charge, stream)
+				s.collect(f, y, charge, stream)
+				s.digitise(f, y, charge, stream)
+			}
+		})
+	}
+	done.Wait()
+}
+
+// fillMeanCharge writes Q of row y, in electrons. An unstable pixel is in its
+// upper state in about half of the frames.
+func (s *Sensor) fillMeanCharge(f *frame, y int, charge []float64, stream *rand.PCG) {
+	row := y * s.Detector.Width
+	dark := s.Dark[row:][:len(charge)]
+	telegraph := s.Telegraph[row:][:len(charge)]
+	for x := range charge {
+		rate := float64(dark[x])
+		if telegraph[x] > 0 && stream.Uint64()&1 == 1 {
+			rate += float64(telegraph[x])
+		}
+		charge[x] = rate * f.darkTime
+	}
+	if f.light == nil || !s.image.hasRow(y) {
+		return
+	}
+	light := f.light[(y-s.image.y0)*s.ImageWidth():][:s.ImageWidth()]
+	flat := f.flat[row+s.image.x0:][:len(light)]
+	lit := charge[s.image.x0:][:len(light)]
+	for x := range lit {
+		lit[x] += float64(flat[x]) * light[x]
+	}
+}
+
+// collect turns the mean charge into the charge that is gathered, shot noise
+// and cosmic rays included, up to full well.
+func (s *Sensor) collect(f *frame, y int, charge []float64, stream *rand.PCG) {
+	if !s.Options.NoShotNoise {
+		poisson := distuv.Poisson{Src: stream}
+		for x, mean := range charge {
+			if mean > 0 {
+				poisson.Lambda = mean
+				charge[x] = poisson.Rand()
+			}
+		}
+	}
+	if !s.image.hasRow(y) {
+		return
+	}
+	start := (y - s.image.y0) * s.ImageWidth()
+	cosmic := f.raw.Truth.Cosmic[start:][:s.ImageWidth()]
+	saturated := f.raw.Truth.Saturated[start:][:s.ImageWidth()]
+	lit := charge[s.image.x0:][:s.ImageWidth()]
+	for x := range lit {
+		lit[x] += float64(cosmic[x])
+		if lit[x] >= s.FullWellE {
+			lit[x] = s.FullWellE
+			saturated[x] = true
+		}
+	}
+}
+
+// digitise reads a row out: read noise, gain, curvature, offset, pattern,
+// rounding and the converter's range.
+func (s *Sensor) digitise(f *frame, y int, charge []float64, stream *rand.PCG) {
+	r := rand.New(stream)
+	row := y * s.Detector.Width
+	for i := range s.Amplifiers {
+		a := &s.Amplifiers[i]
+		if !a.region.hasRow(y) {
+			continue
+		}
+		offset := f.offset[i][y]
+		for x := a.region.x0; x < a.region.x1; x++ {
+			n := charge[x]
+			if a.ReadNoiseE > 0 {
+				n += a.ReadNoiseE * r.NormFloat64()
+			}
+			v := s.measured(a, n/a.GainEPerDN, row+x)
+			code := math.Floor(offset + float64(s.Pattern[row+x]) + v + 0.5)
+			if code >= s.ceiling {
+				code = s.ceiling
+				f.markCeiling(s, x, y)
+			}
+			f.raw.Samples[row+x] = uint16(max(code, 0))
+		}
+	}
+}
+
+// measured returns lin^-1(u) of one pixel.
+func (s *Sensor) measured(a *Amplifier, u float64, pixel int) float64 {
+	bend := float64(s.Bend[pixel])
+	if bend == 0 {
+		return a.curve.inverse(u)
+	}
+	// The bent curve was found to be invertible when the sensor was made.
+	bent, _ := newCurve(a.C2+bend, a.C3, s.ceiling, 0)
+	return bent.inverse(u)
+}
+
+func (f *frame) markCeiling(s *Sensor, x, y int) {
+	if s.image.hasRow(y) && x >= s.image.x0 && x < s.image.x1 {
+		f.raw.Truth.Saturated[(y-s.image.y0)*s.ImageWidth()+x-s.image.x0] = true
+	}
+}

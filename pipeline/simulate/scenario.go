@@ -1,0 +1,319 @@
+package simulate
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"time"
+
+	"evenlight/configs"
+)
+
+// ScenarioOptions chooses the campaign.
+type ScenarioOptions struct {
+	Seed uint64
+	// Scale multiplies the numbers of calibration frames, 1 if it is 0; no
+	// fewer are planned than the profile asks for a master.
+	Scale float64
+	// CosmicRate is hits per pixel and second; 0 is the scenario's own,
+	// negative is none.
+	CosmicRate float64
+}
+
+// Planned is one frame of a campaign.
+type Planned struct {
+	Name     string   // of the frame's file, without folder and ending
+	Kind     string   // one of the kinds in configs
+	Exposure Exposure // Radiance is left to Scene
+	Scene    Scene    // nil where the camera does not look at a scene
+
+	Time          time.Time // UTC, start of the exposure
+	Mode          string    // readout mode; empty where the camera has none
+	Target        string
+	SunDistanceAU float64
+}
+
+// The invented campaign.
+const (
+	scenarioTarget     = "Tessaly"
+	scenarioCosmicRate = 4e-5             // hits per pixel and second
+	scenarioSunAU      = 3.2              // at the start
+	scenarioRecession  = 2e-5             // au an hour
+	readoutPause       = 35 * time.Second // between frames
+	lampFillS          = 1.0              // s in which the lamp would fill a pixel
+	rampExposureS      = 4.0
+	whiteLevel         = 0.85 // of full well: a white surface that faces the Sun
+)
+
+// ladderLevels are the levels of the exposure ladder, relative to full well:
+// close at both ends, where the fit of a curve is decided.
+var ladderLevels = [...]float64{0.01, 0.025, 0.05, 0.10, 0.17, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.84, 0.92, 0.97}
+
+// Scenario plans a campaign of two days: 20 bias frames, darks at three
+// temperatures and three exposure times, 10 flats a band, an exposure ladder
+// in one band with a steady lamp, and of the target in every band a ramp
+// scene and the moon, besides one scene with a saturated glint. Kinds that
+// the profile has no rule for are left out, and so are temperature runs of a
+// camera whose frames do not tell the temperature.
+func Scenario(p *configs.Profile, opt ScenarioOptions) []Planned {
+	c := newCampaign(p, opt)
+	c.biases()
+	c.pause(2 * time.Hour)
+	c.darks()
+	c.pause(3 * time.Hour)
+	c.flats()
+	c.pause(time.Hour)
+	c.ladder()
+	c.pause(20 * time.Hour)
+	c.scenes()
+	return c.plan
+}
+
+// campaign keeps the clock while a plan is made.
+type campaign struct {
+	p          *configs.Profile
+	opt        ScenarioOptions
+	plan       []Planned
+	start, now time.Time
+	waitS      float64
+	cosmic     float64
+	fullE      float64 // capacityE
+	lamp       *rand.Rand
+	warmth     *rand.Rand
+}
+
+func newCampaign(p *configs.Profile, opt ScenarioOptions) *campaign {
+	start := time.Date(2031, time.March, 14, 6, 0, 0, 0, time.UTC)
+	if opt.Scale == 0 {
+		opt.Scale = 1
+	}
+	return &campaign{
+		p: p, opt: opt, start: start, now: start,
+		waitS:  defaultOf(p.Keywords.WaitS, 0),
+		cosmic: max(0, orElse(opt.CosmicRate, scenarioCosmicRate)),
+		fullE:  capacityE(p),
+		lamp:   rand.New(newStream(opt.Seed, forLamp, 0, 0)),
+		warmth: rand.New(newStream(opt.Seed, forTemperature, 0, 0)),
+	}
+}
+
+func orElse(value, otherwise float64) float64 {
+	if value == 0 {
+		return otherwise
+	}
+	return value
+}
+
+// defaultOf is the value that frames have whose header does not tell it.
+func defaultOf(q *configs.Quantity, otherwise float64) float64 {
+	if q != nil && q.Default != nil {
+		return *q.Default
+	}
+	return otherwise
+}
+
+// capacityE is the charge, e-, at which the first amplifier of any detector
+// reaches the end of the range that the profile allows.
+func capacityE(p *configs.Profile) float64 {
+	least := math.Inf(1)
+	for i := range p.Detectors {
+		d := &p.Detectors[i]
+		for j := range d.Amplifiers {
+			least = math.Min(least, usableDN(d, &d.Amplifiers[j])*d.Amplifiers[j].GainEPerDN)
+		}
+	}
+	return least
+}
+
+// usableDN is the level, DN above offset, up to which an amplifier tells the
+// light: full well, the converter's ceiling, the profile's saturation level
+// or the end of its linearity correction, whichever is lowest.
+func usableDN(d *configs.Detector, a *configs.Amplifier) float64 {
+	usable := topDN(d, a)
+	if d.Saturation.LevelDN > 0 {
+		usable = math.Min(usable, d.Saturation.LevelDN-a.OffsetDN)
+	}
+	if d.Linearity.MaxDN > 0 {
+		usable = math.Min(usable, d.Linearity.MaxDN)
+	}
+	return usable
+}
+
+func (c *campaign) pause(d time.Duration) { c.now = c.now.Add(d) }
+
+func (c *campaign) has(kind string) bool {
+	for i := range c.p.FrameKinds {
+		if c.p.FrameKinds[i].Kind == kind {
+			return true
+		}
+	}
+	return false
+}
+
+// count scales a number of frames.
+func (c *campaign) count(n int) int {
+	scaled := int(math.Round(float64(n) * c.opt.Scale))
+	return max(scaled, min(n, c.p.Masters.MinFrames), 1)
+}
+
+// referenceK is T0, which the campaign is held at.
+func (c *campaign) referenceK() float64 { return c.p.Detectors[0].Dark.ReferenceK }
+
+// add plans a frame at the present time and lets the time go on. The detector
+// follows its setting to some 0.1 K, with the hours and from frame to frame.
+func (c *campaign) add(kind string, setK float64, e Exposure, scene Scene) {
+	number := len(c.plan) + 1
+	hours := c.now.Sub(c.start).Hours()
+	e.Index = uint64(number)
+	e.CosmicRate = c.cosmic
+	e.WaitS = c.waitS
+	e.TempK = c.temperature(setK, hours)
+	if e.Band == "" {
+		e.Band = c.p.Bands[0].Name // the filter that happens to be in place
+	}
+	c.plan = append(c.plan, Planned{
+		Name: fmt.Sprintf("%04d-%s", number, kind), Kind: kind,
+		Exposure: e, Scene: scene,
+		Time: c.now, Mode: mode(c.p), Target: c.target(kind),
+		SunDistanceAU: c.sunDistance(hours),
+	})
+	exposed := time.Duration(math.Round(1e3*(e.ExposureS+e.WaitS))) * time.Millisecond
+	c.pause(exposed + readoutPause)
+}
+
+func (c *campaign) temperature(setK, hours float64) float64 {
+	key := c.p.Keywords.TemperatureK
+	if key == nil || key.Key == "" {
+		return defaultOf(key, c.referenceK())
+	}
+	const swingK, jitterK, periodHours = 0.12, 0.03, 11.0
+	return setK + swingK*math.Sin(2*math.Pi*hours/periodHours) + jitterK*c.warmth.NormFloat64()
+}
+
+func (c *campaign) sunDistance(hours float64) float64 {
+	key := c.p.Keywords.SunDistanceAU
+	if key != nil && key.Key == "" {
+		return defaultOf(key, scenarioSunAU)
+	}
+	return scenarioSunAU + scenarioRecession*hours
+}
+
+func (c *campaign) target(kind string) string {
+	if kind == configs.KindScene {
+		return scenarioTarget
+	}
+	return "none"
+}
+
+// mode is the first readout mode that the profile knows.
+func mode(p *configs.Profile) string {
+	word := p.Keywords.Mode
+	switch {
+	case word == nil:
+		return ""
+	case word.Key != "" && len(word.Words) > 0:
+		return word.Words[0].Is
+	case word.Default != "":
+		return word.Default
+	case word.Key == "":
+		return ""
+	}
+	return "normal"
+}
+
+func (c *campaign) biases() {
+	if !c.has(configs.KindBias) {
+		return
+	}
+	for range c.count(20) {
+		c.add(configs.KindBias, c.referenceK(), Exposure{}, nil)
+	}
+}
+
+// darks plans three runs, colder, at, and warmer than T0, with the hours that
+// the detector needs to settle between them.
+func (c *campaign) darks() {
+	if !c.has(configs.KindDark) {
+		return
+	}
+	for _, fromReferenceK := range [...]float64{-6, 0, 6} {
+		for _, exposureS := range [...]float64{5, 15, 40} {
+			for range c.count(6) {
+				c.add(configs.KindDark, c.referenceK()+fromReferenceK, Exposure{ExposureS: exposureS}, nil)
+			}
+		}
+		c.pause(90 * time.Minute)
+	}
+}
+
+// flats plans flats at 60 percent of full well. The lamp is not steady: it
+// varies by 1 percent from frame to frame.
+func (c *campaign) flats() {
+	if !c.has(configs.KindFlat) {
+		return
+	}
+	for b := range c.p.Bands {
+		for range c.count(10) {
+			lamp := c.fullE / lampFillS * (1 + 0.01*c.lamp.NormFloat64())
+			c.add(configs.KindFlat, c.referenceK(), Exposure{Band: c.p.Bands[b].Name, ExposureS: 0.6 * lampFillS, LampRate: lamp}, nil)
+		}
+		c.pause(10 * time.Minute)
+	}
+}
+
+func (c *campaign) ladder() {
+	if !c.has(configs.KindLadder) {
+		return
+	}
+	for _, level := range ladderLevels {
+		for range 4 {
+			c.add(configs.KindLadder, c.referenceK(), Exposure{
+				Band: ladderBand(c.p), ExposureS: level * lampFillS, LampRate: c.fullE / lampFillS,
+			}, nil)
+		}
+	}
+}
+
+// ladderBand is green where there is one, otherwise the middle one.
+func ladderBand(p *configs.Profile) string {
+	for i := range p.Bands {
+		if p.Bands[i].Name == "green" {
+			return "green"
+		}
+	}
+	return p.Bands[len(p.Bands)/2].Name
+}
+
+func (c *campaign) scenes() {
+	if !c.has(configs.KindScene) {
+		return
+	}
+	for i := range c.p.Bands {
+		band := c.p.Bands[i]
+		ramp := c.fullE / (responsivity(c.p, band.Name) * rampExposureS)
+		c.add(configs.KindScene, c.referenceK(), Exposure{Band: band.Name, ExposureS: rampExposureS}, Ramp(0.9*ramp))
+		white := whiteRadiance(c.p, band)
+		exposureS := moonExposureS(c.fullE, responsivity(c.p, band.Name)*white)
+		c.add(configs.KindScene, c.referenceK(), Exposure{Band: band.Name, ExposureS: exposureS}, Tessaly(c.opt.Seed, band, white))
+		c.pause(5 * time.Minute)
+	}
+	band := ladderBand(c.p)
+	full := c.fullE / responsivity(c.p, band)
+	c.add(configs.KindScene, c.referenceK(), Exposure{Band: band, ExposureS: 1}, Glint(0.3*full, 4*full))
+}
+
+// whiteRadiance is L of a white Lambert surface that faces the Sun,
+// E_b / (pi r^2); where the profile tells no irradiance, an invented one that
+// gives 1e5 e-/s.
+func whiteRadiance(p *configs.Profile, band configs.Band) float64 {
+	if band.SolarIrradiance > 0 {
+		return band.SolarIrradiance / (math.Pi * scenarioSunAU * scenarioSunAU)
+	}
+	return 1e5 / responsivity(p, band.Name)
+}
+
+// moonExposureS is the time, in whole milliseconds, in which a white surface
+// would gather 85 percent of full well.
+func moonExposureS(fullE, rate float64) float64 {
+	return max(math.Floor(1e3*whiteLevel*fullE/rate), 1) / 1e3
+}

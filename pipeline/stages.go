@@ -1,0 +1,374 @@
+package pipeline
+
+import (
+	"fmt"
+	"math"
+
+	"evenlight/calib"
+	"evenlight/configs"
+)
+
+// masterSet holds the masters of one frame; nil where none is needed.
+type masterSet struct {
+	bias, dark, flat, linearity, mask *loaded
+}
+
+// list returns the masters that are there, in the order of the stages.
+func (m *masterSet) list() []*loaded {
+	var out []*loaded
+	for _, l := range []*loaded{m.bias, m.linearity, m.dark, m.flat, m.mask} {
+		if l != nil {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+// kindOfStage names the kind of master that a stage needs, "" for none.
+func (in *Instrument) kindOfStage(stage string, detector int) string {
+	switch stage {
+	case configs.StageBias:
+		return MasterBias
+	case configs.StageLinearity:
+		if in.Profile.Detectors[detector].Linearity.From == configs.LinearityLadder {
+			return MasterLinearity
+		}
+	case configs.StageDark:
+		return MasterDark
+	case configs.StageFlat:
+		return MasterFlat
+	case configs.StageBadPixels:
+		return MasterBadPixels
+	}
+	return ""
+}
+
+func (in *Instrument) limits(kind string) configs.Limits {
+	s := in.Profile.Selection
+	switch kind {
+	case MasterBias:
+		return s.Bias
+	case MasterDark:
+		return s.Dark
+	case MasterFlat:
+		return s.Flat
+	case MasterLinearity:
+		return s.Linearity
+	}
+	return s.BadPixels
+}
+
+// StageList tells for each stage, in the order of acting, whether it is on.
+type StageList struct {
+	Name   string `json:"name"`
+	On     bool   `json:"on"`
+	Master string `json:"master,omitempty"` // kind of master that it needs
+	Does   string `json:"does"`
+}
+
+// Stages lists the stages of a detector's frames.
+func (in *Instrument) Stages(detector int) []StageList {
+	does := map[string]string{
+		configs.StageFrame:      "marks samples that never arrived; starts the variance with the quantisation's",
+		configs.StageSaturation: "marks samples at saturation",
+		configs.StageOffset:     "takes off the electronic offset of each row",
+		configs.StageBias:       "takes off the fixed pattern of the offset",
+		configs.StageLinearity:  "straightens the response of each amplifier",
+		configs.StageGain:       "turns DN into electrons and adds the read noise",
+		configs.StageDark:       "takes off the dark current, scaled by time and temperature",
+		configs.StageFlat:       "divides by the flat field of the band",
+		configs.StageNoise:      "adds the shot noise, estimated from the neighbours",
+		configs.StageRadiance:   "turns electrons into the product's quantity",
+		configs.StageBadPixels:  "marks bad pixels",
+	}
+	var out []StageList
+	for _, name := range configs.Stages() {
+		s := StageList{Name: name, On: in.stageOn(name, detector), Does: does[name]}
+		if s.On {
+			s.Master = in.kindOfStage(name, detector)
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+func (in *Instrument) stageOn(name string, detector int) bool {
+	if name == configs.StageLinearity && in.Profile.Detectors[detector].Linearity.From == configs.LinearityNone {
+		return false
+	}
+	return in.Profile.StageOn(name)
+}
+
+// neededMasters returns the kinds of master that the stages up to and
+// including the named one need.
+func (in *Instrument) neededMasters(through string, detector int) []string {
+	var out []string
+	for _, name := range configs.Stages() {
+		if in.stageOn(name, detector) {
+			if k := in.kindOfStage(name, detector); k != "" {
+				out = append(out, k)
+			}
+		}
+		if name == through {
+			break
+		}
+	}
+	return out
+}
+
+// selectMasters finds and loads the masters that a frame needs.
+func (in *Instrument) selectMasters(f *Frame, through string, lib *Library, cache *masterCache) (*masterSet, error) {
+	s := in.sensors[f.Detector]
+	set := &masterSet{}
+	for _, kind := range in.neededMasters(through, f.Detector) {
+		m, err := lib.Select(Need{
+			Kind: kind, Instrument: in.Profile.Instrument, Detector: in.Profile.Detectors[f.Detector].Name,
+			Mode: f.Info.Mode, Band: f.Info.Band, Time: f.Info.Time, TempK: f.Info.TempK,
+		}, in.limits(kind))
+		if err != nil {
+			return nil, err
+		}
+		l, err := cache.get(m, s.Image.Width(), s.Image.Height())
+		if err != nil {
+			return nil, fmt.Errorf("master %s cannot be used: %w", m.Name(), err)
+		}
+		switch kind {
+		case MasterBias:
+			set.bias = l
+		case MasterDark:
+			set.dark = l
+		case MasterFlat:
+			set.flat = l
+		case MasterLinearity:
+			if len(l.curves) != len(s.Amps) {
+				return nil, fmt.Errorf("master %s has %d amplifiers and the profile has %d: it was made with another profile", m.Name(), len(l.curves), len(s.Amps))
+			}
+			set.linearity = l
+		case MasterBadPixels:
+			set.mask = l
+		}
+	}
+	return set, nil
+}
+
+// plan is everything that the stages of one frame are made from.
+type plan struct {
+	in      *Instrument
+	frame   *Frame
+	sensor  *calib.Sensor
+	traces  []calib.OffsetTrace
+	masters *masterSet
+	curves  []calib.Polynomial
+	maxDN   []float64
+	ht      float64 // h(T) t_d, s
+}
+
+// newPlan gathers what the stages of a frame need.
+func (in *Instrument) newPlan(f *Frame, traces []calib.OffsetTrace, m *masterSet) *plan {
+	d := &in.Profile.Detectors[f.Detector]
+	p := &plan{in: in, frame: f, sensor: in.sensors[f.Detector], traces: traces, masters: m}
+	p.curves, p.maxDN = make([]calib.Polynomial, len(d.Amplifiers)), make([]float64, len(d.Amplifiers))
+	if in.stageOn(configs.StageLinearity, f.Detector) {
+		for a, amp := range d.Amplifiers {
+			switch {
+			case m.linearity != nil:
+				p.curves[a], p.maxDN[a] = m.linearity.curves[a], m.linearity.maxDN[a]
+			case d.Linearity.From == configs.LinearityProfile:
+				p.curves[a], p.maxDN[a] = calib.Polynomial{amp.C2, amp.C3}, d.Linearity.MaxDN
+			}
+		}
+	}
+	p.ht = hAt(darkLaw(d), f.Info.TempK) * (f.Info.ExposureS + f.Info.WaitS)
+	return p
+}
+
+// local makes the stages before the noise, up to and including the named one.
+func (p *plan) local(through string) ([]calib.Stage, error) {
+	var out []calib.Stage
+	for _, name := range configs.Stages() {
+		if name == configs.StageNoise {
+			break
+		}
+		if p.in.stageOn(name, p.frame.Detector) {
+			s, err := p.stage(name)
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, s)
+		}
+		if name == through {
+			break
+		}
+	}
+	return out, nil
+}
+
+// stage makes one stage. This is the one place where a stage's name meets its
+// code.
+func (p *plan) stage(name string) (calib.Stage, error) {
+	d := &p.in.Profile.Detectors[p.frame.Detector]
+	s := p.sensor
+	switch name {
+	case configs.StageFrame:
+		return calib.FrameStage{CeilingDN: s.CeilingDN, FillDN: s.FillDN}, nil
+	case configs.StageSaturation:
+		return p.saturation()
+	case configs.StageOffset:
+		return calib.OffsetStage{Rule: s.Offset, Traces: p.traces}, nil
+	case configs.StageBias:
+		return calib.BiasStage{Master: p.masters.bias.plane, VarFactor: p.biasFactor()}, nil
+	case configs.StageLinearity:
+		return calib.LinearityStage{Curves: p.curves, MaxDN: p.maxDN}, nil
+	case configs.StageGain:
+		return calib.GainStage{Amps: s.Amps}, nil
+	case configs.StageDark:
+		return calib.DarkStage{Master: p.masters.dark.plane, HT: p.ht, Law: darkLaw(d),
+			TempK: p.frame.Info.TempK, TimeS: p.frame.Info.ExposureS + p.frame.Info.WaitS}, nil
+	case configs.StageFlat:
+		return calib.FlatStage{Flat: p.masters.flat.flat}, nil
+	case configs.StageRadiance:
+		light, err := p.light()
+		return calib.LightStage{Light: light}, err
+	case configs.StageBadPixels:
+		return calib.BadPixelStage{Mask: p.masters.mask.mask}, nil
+	}
+	return nil, fmt.Errorf("stage %q is not known", name)
+}
+
+// biasFactor returns what the variance of the bias counts with.
+func (p *plan) biasFactor() float64 {
+	d := p.masters.dark
+	if d == nil {
+		return 1
+	}
+	return calib.BiasVarianceFactor(d.BiasKappa, p.ht, d.BiasSHA256 == p.masters.bias.SHA256)
+}
+
+// saturation finds the raw level at which each amplifier saturates in this
+// frame.
+func (p *plan) saturation() (calib.Stage, error) {
+	levels := make([]float64, len(p.sensor.Amps))
+	for a := range levels {
+		offset := 0.0
+		if t := p.traces[a]; len(t.DN) > 0 {
+			lowest := math.Inf(1)
+			for _, v := range t.DN {
+				if v == v {
+					lowest = min(lowest, float64(v))
+				}
+			}
+			if !math.IsInf(lowest, 1) {
+				offset = lowest
+			}
+		}
+		if b := p.masters.bias; b != nil {
+			offset += meanOver(b.plane, p.sensor.Amps[a].Region.Intersect(p.sensor.Image).Shift(-p.sensor.Image.X0, -p.sensor.Image.Y0))
+		}
+		levels[a] = p.sensor.SaturationLevel(a, offset, p.curves[a])
+		if math.IsNaN(levels[a]) {
+			return nil, fmt.Errorf("the linearity curve of amplifier %s does not reach full well: correct full_well_e or the curve", p.sensor.Amps[a].Name)
+		}
+	}
+	return calib.SaturationStage{LevelDN: levels}, nil
+}
+
+// meanOver returns the mean of a plane's finite values over a region in
+// image coordinates.
+func meanOver(p *calib.Plane, r calib.Region) float64 {
+	sum, n := 0.0, 0
+	for y := r.Y0; y < r.Y1; y++ {
+		for _, v := range p.Value[y*p.Width+r.X0 : y*p.Width+r.X1] {
+			if v == v {
+				sum += float64(v)
+				n++
+			}
+		}
+	}
+	return sum / float64(max(n, 1))
+}
+
+// light returns what turns electrons into the product's quantity.
+func (p *plan) light() (calib.Light, error) {
+	info, quantity := p.frame.Info, p.in.Profile.Output.Quantity
+	if quantity == configs.Electrons {
+		return calib.ElectronLight(), nil
+	}
+	if !(info.ExposureS > 0) {
+		return calib.Light{}, fmt.Errorf("an exposure time of %g s gives no %s: set output.quantity to electrons, or mark such frames as another kind", info.ExposureS, quantity)
+	}
+	b := p.in.band(info.Band)
+	if quantity == configs.Radiance {
+		return calib.RadianceLight(b.Responsivity, info.ExposureS), nil
+	}
+	if !(info.SunDistanceAU > 0) {
+		return calib.Light{}, fmt.Errorf("reflectance needs the distance to the Sun: see keywords.sun_distance_au in the profile")
+	}
+	return calib.ReflectanceLight(b.Responsivity, info.ExposureS, b.SolarIrradiance, info.SunDistanceAU), nil
+}
+
+// chain makes the chain of a scene frame: every stage that is on.
+func (p *plan) chain() (*calib.Chain, error) {
+	before, err := p.local(configs.StageNoise)
+	if err != nil {
+		return nil, err
+	}
+	n := &calib.Noise{HT: p.ht, FloorE2: math.Inf(1)}
+	top := 0.0
+	for _, a := range p.sensor.Amps {
+		n.FloorE2 = min(n.FloorE2, a.ReadNoiseE*a.ReadNoiseE+a.GainEPerDN*a.GainEPerDN/12)
+		top = max(top, a.GainEPerDN*p.sensor.CeilingDN)
+	}
+	n.Steps = calib.NoiseSteps(top)
+	if p.masters.flat != nil {
+		n.Flat = p.masters.flat.flat
+	}
+	if p.masters.dark != nil {
+		n.Dark = p.masters.dark.plane
+	}
+	if p.masters.mask != nil {
+		n.Mask = p.masters.mask.mask
+	}
+	var after []calib.Stage
+	for _, name := range []string{configs.StageRadiance, configs.StageBadPixels} {
+		if !p.in.stageOn(name, p.frame.Detector) {
+			continue
+		}
+		s, err := p.stage(name)
+		if err != nil {
+			return nil, err
+		}
+		after = append(after, s)
+	}
+	return calib.NewChain(p.sensor, before, n, after), nil
+}
+
+// systematic lists the uncertainties that are common to the frame.
+func (p *plan) systematic() []Term {
+	d := &p.in.Profile.Detectors[p.frame.Detector]
+	var gain, linearity float64
+	for a, amp := range d.Amplifiers {
+		gain = max(gain, amp.GainRelUncert)
+		if l := p.masters.linearity; l != nil {
+			linearity = max(linearity, l.relUncert[a])
+		}
+	}
+	terms := []Term{{"gain", gain}}
+	if p.masters.linearity != nil {
+		terms = append(terms, Term{"linearity", linearity})
+	}
+	if p.masters.dark != nil && !math.IsNaN(p.frame.Info.TempK) {
+		// Relative to the dark charge, not to the signal.
+		terms = append(terms, Term{"dark temperature law", darkLaw(d).RelativeUncertainty(p.frame.Info.TempK)})
+	}
+	if p.masters.flat != nil {
+		terms = append(terms, Term{"flat normalisation", p.masters.flat.Normalisation})
+	}
+	if q := p.in.Profile.Output.Quantity; q != configs.Electrons {
+		b := p.in.band(p.frame.Info.Band)
+		terms = append(terms, Term{"responsivity", b.ResponsivityRelUncert})
+		if q == configs.Reflectance {
+			terms = append(terms, Term{"solar irradiance", b.SolarIrradianceRelUncert})
+		}
+	}
+	return terms
+}

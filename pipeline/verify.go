@@ -1,0 +1,152 @@
+package pipeline
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"evenlight/configs"
+	"evenlight/fitsutil"
+)
+
+// Verification is the answer to whether a product can be made again.
+type Verification struct {
+	Product string   `json:"product"`
+	Same    bool     `json:"same"` // byte for byte
+	Details []string `json:"details"`
+}
+
+// Verify makes a product again from its inputs, found by name under the given
+// folders and checked by content hash, with the profile that the product
+// carries, and compares the result byte for byte. An input that is absent or
+// changed is an error; bytes that differ are not, they are the answer.
+func Verify(path string, folders []string, workers int) (*Verification, error) {
+	f, err := fitsutil.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	record, err := provenanceOf(path, f.HDUs()[0].Header)
+	if err != nil {
+		return nil, err
+	}
+	if record.What != "calibrated frame" {
+		return nil, fmt.Errorf("%s is a %s: only calibrated frames can be verified", path, record.What)
+	}
+	v := &Verification{Product: path}
+	if _, err := f.VerifyChecksums(); err != nil {
+		v.Details = append(v.Details, err.Error())
+	}
+	if record.Version != Version {
+		v.Details = append(v.Details, fmt.Sprintf("made by version %s, this is %s: bytes may differ", record.Version, Version))
+	}
+	text, err := readProfile(f)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	p, err := configs.Parse(path+" (profile)", text, configs.Overrides{})
+	if err != nil {
+		return nil, err
+	}
+	if h := p.Hash(); h != record.ProfileHash {
+		return nil, fmt.Errorf("%s: the profile that it carries has hash %s and the header says %s", path, h, record.ProfileHash)
+	}
+	again, err := remake(NewInstrument(p), record, folders, workers)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	before, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	v.Same = bytes.Equal(before, again)
+	if !v.Same {
+		v.Details = append(v.Details, difference(before, again))
+	}
+	return v, nil
+}
+
+// difference says where two files part.
+func difference(a, b []byte) string {
+	for i := range min(len(a), len(b)) {
+		if a[i] != b[i] {
+			return fmt.Sprintf("made again it differs from byte %d on", i)
+		}
+	}
+	return fmt.Sprintf("the file has %d bytes, made again it has %d", len(a), len(b))
+}
+
+// remake makes a product in memory.
+func remake(in *Instrument, record *Provenance, folders []string, workers int) ([]byte, error) {
+	raw := ""
+	lib := &Library{Dir: "the product's inputs"}
+	for _, input := range record.Inputs {
+		path, err := findInput(input, folders)
+		if err != nil {
+			return nil, err
+		}
+		if input.Role == "raw" {
+			raw = path
+			continue
+		}
+		m, err := readMaster(path)
+		if err != nil {
+			return nil, err
+		}
+		lib.Masters = append(lib.Masters, m)
+	}
+	if raw == "" {
+		return nil, errors.New("its header lists no raw frame")
+	}
+	c := newCalibrator(in, lib, newMasterCache(defaultCacheMiB<<20), workers)
+	frames, errs := c.open(raw)
+	for _, f := range frames {
+		if in.Profile.Detectors[f.Detector].Name != record.Detector || (f.Planes > 1 && f.Plane+1 != record.Plane) {
+			continue
+		}
+		w := fitsutil.CreateBuffer()
+		if _, err := c.calibrate(f, w); err != nil {
+			return nil, err
+		}
+		if err := w.Commit(); err != nil {
+			return nil, err
+		}
+		return w.Bytes(), nil
+	}
+	return nil, fmt.Errorf("%s holds no such frame: %w", raw, errors.Join(errs...))
+}
+
+// findInput looks for a file of the given name and content.
+func findInput(in Input, folders []string) (string, error) {
+	found, changed := "", ""
+	for _, dir := range folders {
+		err := filepath.WalkDir(dir, func(path string, e fs.DirEntry, err error) error {
+			if err != nil || e.IsDir() || e.Name() != in.Name || found != "" {
+				return err
+			}
+			sha, _, err := fitsutil.HashFile(path)
+			if err != nil {
+				return err
+			}
+			if sha == in.SHA256 {
+				found = path
+				return fs.SkipAll
+			}
+			changed = path
+			return nil
+		})
+		if err != nil {
+			return "", err
+		}
+	}
+	switch {
+	case found != "":
+		return found, nil
+	case changed != "":
+		return "", fmt.Errorf("input %s (%s) has another content than when the product was made: find the file with SHA-256 %s", changed, in.Role, in.SHA256)
+	}
+	return "", fmt.Errorf("input %s (%s, SHA-256 %s) is not in %v: name its folder with --inputs", in.Name, in.Role, in.SHA256, folders)
+}
