@@ -80,3 +80,54 @@ func BenchmarkChain(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkCombine averages 64 bias frames of 65 536 pixels; one sample in
+// 10 000 is a hit.
+func BenchmarkCombine(b *testing.B) {
+	const n, pixels = 64, 1 << 16
+	noise := alike(n, FrameNoise{A: 16})
+	samples := frames(1, noise, pixels, 300)
+	rng := newRand(2)
+	for range n * pixels / 10000 {
+		samples[rng.IntN(n)][rng.IntN(pixels)] += 4000
+	}
+	c := NewCombiner(5, noise, 300)
+	out := newCombined(pixels)
+	var s CombineScratch
+	b.ReportAllocs()
+	for b.Loop() {
+		c.Combine(samples, out, &s)
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/(n*pixels), "ns/sample")
+}
+
+// BenchmarkCombineWeighted averages 64 dark frames of two exposures.
+func BenchmarkCombineWeighted(b *testing.B) {
+	const n, pixels = 64, 1 << 14
+	noise := alike(n, FrameNoise{A: 1})
+	for i := range n / 2 {
+		noise[i].A = 100
+	}
+	samples := frames(1, noise, pixels, 2)
+	c := NewCombiner(5, noise, 2)
+	out := newCombined(pixels)
+	var s CombineScratch
+	b.ReportAllocs()
+	for b.Loop() {
+		c.Combine(samples, out, &s)
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/(n*pixels), "ns/sample")
+}
+
+// BenchmarkMeasureOffset finds the offset of one amplifier of a 2048-row
+// frame from 16 overscan columns.
+func BenchmarkMeasureOffset(b *testing.B) {
+	p := strip{width: 16, image: 16, rows: 2048, sigma: 3, offset: steady}
+	s, f := p.sensor(15), p.draw(newRand(1))
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := MeasureOffset(s, 0, f); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -150,6 +150,9 @@ func rewrite(t *testing.T, file *File) {
 			copied = append(copied, h)
 		}
 	}
+	if len(copied) == 0 {
+		return
+	}
 	if err := w.Commit(); err != nil {
 		t.Fatal(err)
 	}

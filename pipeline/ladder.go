@@ -15,10 +15,6 @@ type rung struct {
 	frames    []int // indices into the set
 }
 
-// maxLadderSaturated is the same for a ladder, where the saturated tail of a
-// level would bend the fitted curve.
-const maxLadderSaturated = 5e-4
-
 // rungs sorts the frames of a ladder by exposure time.
 func (s *frameSet) rungs() []rung {
 	var out []rung
@@ -40,7 +36,7 @@ func (s *frameSet) rungs() []rung {
 	})
 	return slices.DeleteFunc(out, func(r rung) bool {
 		for _, i := range r.frames {
-			if s.set[i].saturated > maxLadderSaturated {
+			if s.set[i].saturated > maxSaturated {
 				return true
 			}
 		}
@@ -70,11 +66,9 @@ func (b *builder) linearity(s *frameSet) (*masterContent, error) {
 	if err != nil {
 		return nil, err
 	}
-	fits := make([]*calib.LadderFit, len(s.sensor.Amps))
-	for a := range fits {
-		if fits[a], err = calib.FitLadder(sums.rungs(a, l), order); err != nil {
-			return nil, fmt.Errorf("amplifier %s: %w", s.sensor.Amps[a].Name, err)
-		}
+	fits, err := l.fit(sums, order)
+	if err != nil {
+		return nil, err
 	}
 	im := s.sensor.Image
 	departure, unc, err := l.departures(fits)
@@ -104,6 +98,61 @@ func (l *ladder) prepare(reject float64) {
 		l.combiners = append(l.combiners, part.combiners(reject))
 	}
 	l.levels = make([]calib.Combined, len(l.rungs))
+}
+
+// fit finds the curve of each amplifier. Where full well saturates the
+// detector, the raw level at which it does so is known only with the curve:
+// levels whose upper tail turns out to reach it would bend the curve, so they
+// are left out and the fit is made again, until no more are found.
+func (l *ladder) fit(sums *levelSums, order int) ([]*calib.LadderFit, error) {
+	fits := make([]*calib.LadderFit, len(l.sensor.Amps))
+	for {
+		for a := range fits {
+			var err error
+			if fits[a], err = calib.FitLadder(sums.rungs(a, l), order); err != nil {
+				return nil, fmt.Errorf("amplifier %s: %w", l.sensor.Amps[a].Name, err)
+			}
+		}
+		top := len(l.rungs) - 1
+		if !l.reachesSaturation(sums, fits, top) {
+			return fits, nil
+		}
+		l.rungs = l.rungs[:top]
+		l.levels = l.levels[:top]
+	}
+}
+
+// tailSigmas is the part of a level's distribution over the pixels that has
+// to lie below saturation: all but 3e-5 of a normal one.
+const tailSigmas = 4
+
+// reachesSaturation tells whether the upper tail of level r reaches the level
+// at which any amplifier saturates.
+func (l *ladder) reachesSaturation(sums *levelSums, fits []*calib.LadderFit, r int) bool {
+	for a, f := range fits {
+		limit := l.sensor.SaturationLevel(a, l.offset(a), f.Curve) - l.offset(a)
+		if !(sums.mean(a, r)+tailSigmas*sums.sd(a, r, len(l.rungs[r].frames)) < limit) {
+			return true
+		}
+	}
+	return false
+}
+
+// offset is the raw level of zero signal of an amplifier: offset and bias.
+func (l *ladder) offset(a int) float64 {
+	level := 0.0
+	for _, f := range l.set {
+		for _, st := range f.stages {
+			if o, ok := st.(calib.OffsetStage); ok {
+				level += o.Traces[a].Level / float64(len(l.set))
+			}
+		}
+	}
+	if b := l.masters.bias; b != nil {
+		im := l.sensor.Image
+		level += meanOver(b.plane, l.sensor.Amps[a].Region.Intersect(im).Shift(-im.X0, -im.Y0))
+	}
+	return level
 }
 
 // eachStrip combines each level in strips and hands them on.
@@ -144,8 +193,18 @@ func (l *ladder) combineLevel(r, y0, y1 int, samples [][]float32, w *setWorker) 
 // levelSums are sums over the good pixels of the reference region, by
 // amplifier and level.
 type levelSums struct {
-	sum, variance [][]float64
-	pixels        []int
+	sum, square, variance [][]float64
+	pixels                []int
+}
+
+func (s *levelSums) mean(a, r int) float64 { return s.sum[a][r] / float64(s.pixels[a]) }
+
+// sd is the standard deviation over the pixels of single samples of a level
+// that is the mean of n frames.
+func (s *levelSums) sd(a, r, n int) float64 {
+	m, pixels := s.mean(a, r), float64(s.pixels[a])
+	noise := s.variance[a][r] / pixels * float64(n-1)
+	return math.Sqrt(max(0, s.square[a][r]/pixels-m*m) + noise)
 }
 
 // goodSpread is how far, relative, a pixel of the reference region may be
@@ -157,6 +216,7 @@ func (l *ladder) means() (*levelSums, error) {
 	out := &levelSums{pixels: make([]int, len(l.sensor.Amps))}
 	for range l.sensor.Amps {
 		out.sum = append(out.sum, make([]float64, len(l.rungs)))
+		out.square = append(out.square, make([]float64, len(l.rungs)))
 		out.variance = append(out.variance, make([]float64, len(l.rungs)))
 	}
 	middle := len(l.rungs) / 2
@@ -171,7 +231,9 @@ func (l *ladder) means() (*levelSums, error) {
 					if l.good(i, middle, expected) {
 						out.pixels[g.Amp]++
 						for r := range l.levels {
-							out.sum[g.Amp][r] += float64(l.levels[r].Value[i])
+							v := float64(l.levels[r].Value[i])
+							out.sum[g.Amp][r] += v
+							out.square[g.Amp][r] += v * v
 							out.variance[g.Amp][r] += float64(l.levels[r].Variance[i])
 						}
 					}
@@ -206,7 +268,7 @@ func (s *levelSums) rungs(a int, l *ladder) []calib.Rung {
 	out := make([]calib.Rung, len(l.rungs))
 	n := float64(s.pixels[a])
 	for r := range out {
-		out[r] = calib.Rung{ExposureS: l.rungs[r].exposureS, MeanDN: s.sum[a][r] / n,
+		out[r] = calib.Rung{ExposureS: l.rungs[r].exposureS, MeanDN: s.mean(a, r),
 			Variance: s.variance[a][r]/(n*n) + l.offsetVariance(a, r)}
 	}
 	return out
