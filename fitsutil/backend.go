@@ -4,11 +4,10 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"strings"
 	"sync"
+	"syscall"
 )
 
 // backend is what a Writer writes into: a file under a temporary name, or
@@ -38,7 +37,11 @@ func (m *memoryBackend) WriteAt(p []byte, off int64) (int, error) {
 }
 
 func (m *memoryBackend) publish() error { return nil }
-func (m *memoryBackend) discard() error { return nil }
+
+func (m *memoryBackend) discard() error {
+	m.b = nil
+	return nil
+}
 
 // partialFile is a file under a temporary name in the folder of its final one.
 // A lock on it tells other processes that its owner is alive; the lock goes
@@ -51,8 +54,18 @@ type partialFile struct {
 }
 
 // partialMark stands in the name of a partial file between the final name and
-// a random part: ".<final name>.partial-<random>".
+// a number: ".<final name>.partial-<number>".
 const partialMark = ".partial-"
+
+// maxPartials is how many writers may be at work on files of the same final
+// name. There are so few names that looking at all of them is cheaper than
+// searching a folder that may hold a great many products.
+const maxPartials = 16
+
+func partialName(final string, number int) string {
+	dir, base := filepath.Split(final)
+	return fmt.Sprintf("%s.%s%s%d", dir, base, partialMark, number)
+}
 
 // createPartial removes what dead processes left of the same file and makes a
 // new partial file.
@@ -60,15 +73,20 @@ func createPartial(final string, opt CreateOptions) (*partialFile, error) {
 	if err := checkFinal(final, opt); err != nil {
 		return nil, err
 	}
-	if err := removeStale(final); err != nil {
-		return nil, err
+	for number := range maxPartials {
+		removeUnlocked(partialName(final, number))
 	}
-	for {
-		p, err := tryPartial(final, opt)
-		if p != nil || err != nil {
-			return p, err
+	for number := range maxPartials {
+		file, err := claimPartial(partialName(final, number))
+		if err != nil {
+			return nil, err
+		}
+		if file != nil {
+			return &partialFile{file: file, final: final, opt: opt}, nil
 		}
 	}
+	return nil, fmt.Errorf("create %s: there are %d unfinished files %s; wait for their writers, or remove them when there are none",
+		final, maxPartials, partialName(final, 0))
 }
 
 func checkFinal(final string, opt CreateOptions) error {
@@ -90,26 +108,29 @@ func existsError(final string) error {
 	return fmt.Errorf("create %s: %w; allow overwriting, or choose another name", final, fs.ErrExist)
 }
 
-// tryPartial makes and locks a partial file. It returns nil without an error
-// when another process took the new file for a stale one in the instant before
-// the lock, and removed it.
-func tryPartial(final string, opt CreateOptions) (*partialFile, error) {
-	dir, base := filepath.Split(final)
-	name := fmt.Sprintf("%s.%s%s%016x", dir, base, partialMark, rand.Uint64())
-	file, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o666)
-	if errors.Is(err, fs.ErrExist) {
-		return nil, nil
+// claimPartial makes and locks a partial file. It returns nil without an error
+// when the name is taken.
+func claimPartial(name string) (*os.File, error) {
+	for {
+		file, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o666)
+		if errors.Is(err, fs.ErrExist) {
+			return nil, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		// A file system without locks is no reason not to write: then nobody
+		// can take the lock, and nobody removes the file.
+		_ = lockFile(file, true)
+		if stillNamed(file, name) {
+			return file, nil
+		}
+		// In the instant before the lock another process took the new file
+		// for a stale one and removed it.
+		if err := file.Close(); err != nil {
+			return nil, err
+		}
 	}
-	if err != nil {
-		return nil, err
-	}
-	// A file system without locks is no reason not to write: then nobody can
-	// take the lock, and nobody removes the file.
-	_ = lockFile(file, true)
-	if !stillNamed(file, name) {
-		return nil, file.Close()
-	}
-	return &partialFile{file: file, final: final, opt: opt}, nil
 }
 
 func stillNamed(file *os.File, name string) bool {
@@ -119,31 +140,6 @@ func stillNamed(file *os.File, name string) bool {
 	}
 	named, err := os.Lstat(name)
 	return err == nil && os.SameFile(open, named)
-}
-
-// removeStale removes partial files of final whose owner is gone.
-func removeStale(final string) error {
-	dir, base := filepath.Split(final)
-	if dir == "" {
-		dir = "."
-	}
-	entries, err := os.ReadDir(dir)
-	if err != nil {
-		return err
-	}
-	prefix := "." + base + partialMark
-	for _, entry := range entries {
-		if random, ok := strings.CutPrefix(entry.Name(), prefix); ok && isPartialSuffix(random) {
-			removeUnlocked(filepath.Join(dir, entry.Name()))
-		}
-	}
-	return nil
-}
-
-// isPartialSuffix recognises the random part, so that no file of another
-// origin is ever taken for a partial one.
-func isPartialSuffix(s string) bool {
-	return len(s) == 16 && strings.Trim(s, "0123456789abcdef") == ""
 }
 
 // removeUnlocked removes a file when nobody holds its lock. Failure is no
@@ -190,7 +186,11 @@ func (p *partialFile) syncFolder() error {
 		return err
 	}
 	defer dir.Close()
-	return p.sync(dir)
+	err = p.sync(dir)
+	if errors.Is(err, syscall.EINVAL) {
+		return nil // a file system that cannot sync folders
+	}
+	return err
 }
 
 // rename gives the file its final name while the lock is still held. Without

@@ -162,6 +162,19 @@ func TestAFileWithoutChecksumsIsNotChecked(t *testing.T) {
 	}
 }
 
+func TestSumsThatAreNoSums(t *testing.T) {
+	for _, card := range []string{"DATASUM = 'many'", "DATASUM = '4294967296'", "DATASUM = 0", "CHECKSUM= 5", "DATASUM = '1'", "CHECKSUM= 'hcHjjc9ghcEghc9g'"} {
+		f, err := OpenBytes("f", blockOf("SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 0", card), 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var broken *FormatError
+		if _, err := f.VerifyChecksums(); !errors.As(err, &broken) || !strings.Contains(err.Error(), card[:7]) {
+			t.Errorf("%s: %v, want a FormatError", card, err)
+		}
+	}
+}
+
 func openSeed(tb testing.TB, name string) *File {
 	tb.Helper()
 	f, err := OpenBytes(name, seed(tb, name), 0)

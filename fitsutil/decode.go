@@ -104,7 +104,7 @@ func (h *HDU) checkSamples(n int, src []byte) error {
 		return h.unsupported(fmt.Sprintf("a %s has no samples to decode", h.Kind), "name an image HDU")
 	}
 	if want := n * sampleBytes(h.Bitpix); len(src) != want {
-		return fmt.Errorf("%s: HDU %d: decode %d samples of BITPIX %d: %d bytes given, %d wanted", h.Header.file, h.Index, n, h.Bitpix, len(src), want)
+		return fmt.Errorf("%s: HDU %d: decode %d samples of BITPIX %d: %d bytes given, %d wanted", h.file(), h.Index, n, h.Bitpix, len(src), want)
 	}
 	return nil
 }

@@ -62,7 +62,7 @@ func TestDecodeAppliesScaleZeroAndBlank(t *testing.T) {
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
-			h := &HDU{Header: NewHeader(), Bitpix: c.bitpix, Scale: c.scale, Zero: c.zero, Blank: c.blank}
+			h := &HDU{Bitpix: c.bitpix, Scale: c.scale, Zero: c.zero, Blank: c.blank}
 			// Repetition makes every position of the unrolled loops see every
 			// value, and their remainders all lengths.
 			for copies := 1; copies <= 9; copies++ {
@@ -109,7 +109,7 @@ func TestDecodeInt32(t *testing.T) {
 		{32, 0, []float64{-1 << 31, 1<<31 - 1}, []int32{-1 << 31, 1<<31 - 1}},
 	}
 	for _, c := range cases {
-		h := &HDU{Header: NewHeader(), Bitpix: c.bitpix, Scale: 1, Zero: c.zero}
+		h := &HDU{Bitpix: c.bitpix, Scale: 1, Zero: c.zero}
 		got := make([]int32, len(c.want))
 		if err := h.DecodeInt32(got, rawSamples(c.bitpix, c.stored)); err != nil {
 			t.Fatal(err)
@@ -127,7 +127,6 @@ func TestDecodeInt32RefusesWhatIsNoInteger(t *testing.T) {
 		{Bitpix: -32, Scale: 1}, {Bitpix: 64, Scale: 1}, {Bitpix: 16, Scale: 2}, {Bitpix: 16, Scale: 1, Zero: 0.5},
 		{Bitpix: 32, Scale: 1, Zero: 1 << 31}, {Bitpix: 16, Scale: 1, Zero: math.MaxInt32},
 	} {
-		h.Header = NewHeader()
 		var unsupported *UnsupportedError
 		if err := h.DecodeInt32(make([]int32, 1), make([]byte, sampleBytes(h.Bitpix))); !errors.As(err, &unsupported) {
 			t.Errorf("BITPIX %d, BSCALE %v, BZERO %v: %v, want an UnsupportedError", h.Bitpix, h.Scale, h.Zero, err)
@@ -136,13 +135,13 @@ func TestDecodeInt32RefusesWhatIsNoInteger(t *testing.T) {
 }
 
 func TestDecodeRefusesWrongLengths(t *testing.T) {
-	h := &HDU{Header: NewHeader(), Bitpix: 16, Scale: 1}
+	h := &HDU{Bitpix: 16, Scale: 1}
 	for _, n := range []int{0, 9, 11, 12} {
 		if err := h.DecodeFloat32(make([]float32, 5), make([]byte, n)); err == nil {
 			t.Errorf("%d bytes for 5 samples of 2 bytes were accepted", n)
 		}
 	}
-	table := &HDU{Header: NewHeader(), Kind: BinaryTable, Bitpix: 8, Scale: 1}
+	table := &HDU{Kind: BinaryTable, Bitpix: 8, Scale: 1}
 	var unsupported *UnsupportedError
 	if err := table.DecodeFloat64(make([]float64, 5), make([]byte, 5)); !errors.As(err, &unsupported) {
 		t.Errorf("decoding a table: %v", err)

@@ -14,6 +14,7 @@ import (
 	"os/signal"
 	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -194,10 +195,11 @@ func checkRound(t *testing.T, f *File) {
 	}
 }
 
-func TestForeignFilesAreNotTakenForPartials(t *testing.T) {
+func TestStalePartialsAreRemovedAndNothingElse(t *testing.T) {
 	dir := t.TempDir()
-	keep := []string{".f.fits.partial-notes", ".f.fits.partial-0123456789abcdeg", ".g.fits.partial-0123456789abcdef", ".f.fits.partial-"}
-	for _, name := range append(keep, ".f.fits.partial-0123456789abcdef") {
+	keep := []string{".f.fits.partial-", ".f.fits.partial-16", ".f.fits.partial-notes", ".g.fits.partial-0"}
+	stale := []string{".f.fits.partial-0", ".f.fits.partial-3", ".f.fits.partial-15"}
+	for _, name := range append(stale, keep...) {
 		if err := os.WriteFile(filepath.Join(dir, name), nil, 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -205,13 +207,20 @@ func TestForeignFilesAreNotTakenForPartials(t *testing.T) {
 	if err := writeTiny(filepath.Join(dir, "f.fits"), 1, CreateOptions{}); err != nil {
 		t.Fatal(err)
 	}
-	for _, name := range keep {
-		if _, err := os.Stat(filepath.Join(dir, name)); err != nil {
-			t.Error(err)
+	onlyFile(t, dir, append(keep, "f.fits")...)
+}
+
+func TestAFewWritersOfTheSameNameAreEnough(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "f.fits")
+	for range maxPartials {
+		w, err := Create(path, CreateOptions{})
+		if err != nil {
+			t.Fatal(err)
 		}
+		defer w.Abort()
 	}
-	if _, err := os.Stat(filepath.Join(dir, ".f.fits.partial-0123456789abcdef")); !errors.Is(err, fs.ErrNotExist) {
-		t.Errorf("a partial file without owner was not removed: %v", err)
+	if _, err := Create(path, CreateOptions{}); err == nil || !strings.Contains(err.Error(), "unfinished") {
+		t.Errorf("one writer more: %v", err)
 	}
 }
 
@@ -231,6 +240,26 @@ func TestALiveWriterKeepsItsPartialFile(t *testing.T) {
 	}
 	if err := slow.Commit(); err != nil {
 		t.Errorf("the file under the slow writer is gone: %v", err)
+	}
+	onlyFile(t, dir, "f.fits")
+}
+
+func TestWritersOfOneNameDoNotHarmEachOther(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "f.fits")
+	var wg sync.WaitGroup
+	for worker := range 6 {
+		wg.Go(func() {
+			for range 50 {
+				if err := writeTiny(path, byte(worker), CreateOptions{Overwrite: true, NoSync: true}); err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	wg.Wait()
+	if got := readTiny(t, path); got >= 6 {
+		t.Errorf("the file holds %d, which nobody wrote", got)
 	}
 	onlyFile(t, dir, "f.fits")
 }

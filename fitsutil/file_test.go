@@ -455,3 +455,118 @@ func TestAFileThatShrinksIsNoticed(t *testing.T) {
 		t.Errorf("reading cut rows: %v", err)
 	}
 }
+
+// Rules of the FITS Standard 4.0, clauses 4.4.1, 4.4.2.5 and 7.1.
+func TestHeadersThatContradictTheStandard(t *testing.T) {
+	image := []string{"XTENSION= 'IMAGE   '", "BITPIX  = 8", "NAXIS   = 1", "NAXIS1  = 1"}
+	primary := []string{"SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 1", "NAXIS1  = 1"}
+	with := func(base []string, more ...string) []string { return slices.Concat(base, more) }
+	cases := []struct {
+		name    string
+		records []string
+		says    string
+	}{
+		{"SIMPLE without value", []string{"SIMPLE  ="}, "SIMPLE has no value"},
+		{"SIMPLE is a number", []string{"SIMPLE  = 1"}, "card 1 (SIMPLE)"},
+		{"no BITPIX", []string{"SIMPLE  = T"}, "BITPIX is missing"},
+		{"NAXIS of 1000", []string{"SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 1000"}, "outside 0 to 999"},
+		{"GROUPS is text", with(primary, "GROUPS  = 'T'"), "(GROUPS)"},
+		{"BSCALE is zero", with(primary, "BSCALE  = 0"), "BSCALE is 0"},
+		{"BSCALE is text", with(primary, "BSCALE  = '1'"), "(BSCALE)"},
+		{"BZERO is logical", with(primary, "BZERO   = T"), "(BZERO)"},
+		{"BLANK is real", with(primary, "BLANK   = 1.0"), "(BLANK)"},
+		{"XTENSION without value", []string{"XTENSION="}, "XTENSION has no value"},
+		{"XTENSION is a number", []string{"XTENSION= 5"}, "(XTENSION)"},
+		{"PCOUNT is negative", with(image, "PCOUNT  = -1", "GCOUNT  = 1"), "PCOUNT is -1"},
+		{"GCOUNT is zero", with(image, "PCOUNT  = 0", "GCOUNT  = 0"), "GCOUNT 0"},
+		{"PCOUNT is text", with(image, "PCOUNT  = 'a'"), "(PCOUNT)"},
+		{"GCOUNT is text", with(image, "GCOUNT  = 'a'"), "(GCOUNT)"},
+		{"PCOUNT of an image", with(image, "PCOUNT  = 1", "GCOUNT  = 1"), "in an image"},
+		{"PCOUNT twice", with(image, "PCOUNT  = 0", "PCOUNT  = 1"), "a second PCOUNT"},
+	}
+	for _, c := range cases {
+		b := blockOf(c.records...)
+		if strings.HasPrefix(c.records[0], "XTENSION") {
+			b = append(blockOf("SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 0"), b...)
+		}
+		_, err := OpenBytes("f", append(b, 0), 0)
+		var broken *FormatError
+		if !errors.As(err, &broken) || !strings.Contains(err.Error(), c.says) {
+			t.Errorf("%s: %v, want a FormatError with %q", c.name, err, c.says)
+		}
+	}
+}
+
+func TestExtensionsOfEveryKind(t *testing.T) {
+	b := blockOf("SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 0")
+	want := []Kind{ImageHDU, ImageHDU, BinaryTable, ASCIITable, OtherHDU}
+	for _, name := range []string{"IMAGE", "BINTABLE", "TABLE", "FOREIGN"} {
+		b = append(b, blockOf("XTENSION= '"+name+"'", "BITPIX  = 8", "NAXIS   = 2", "NAXIS1  = 2", "NAXIS2  = 3")...)
+		b = append(b, make([]byte, blockSize)...)
+	}
+	f, err := OpenBytes("f", b, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(f.HDUs()) != len(want) || f.Name() != "f" {
+		t.Fatalf("%s has %d HDUs, want f with %d", f.Name(), len(f.HDUs()), len(want))
+	}
+	for i, h := range f.HDUs() {
+		if h.Kind != want[i] {
+			t.Errorf("HDU %d is of kind %s, want %s", i, h.Kind, want[i])
+		}
+	}
+}
+
+// BLANK has no meaning for real samples (clause 4.4.2.5), even when it is there.
+func TestBlankOfRealSamplesIsIgnored(t *testing.T) {
+	b := append(blockOf("SIMPLE  = T", "BITPIX  = -32", "NAXIS   = 1", "NAXIS1  = 1", "BLANK   = 0"), 0, 0, 0, 0)
+	f, err := OpenBytes("f", b, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if blank := f.HDUs()[0].Blank; blank != nil {
+		t.Errorf("BLANK of real samples is %d, want none", *blank)
+	}
+}
+
+// A stream that breaks off and one that ends too early, at any place, are both
+// broken files.
+func TestCompressedFilesThatAreCutOff(t *testing.T) {
+	plain := seed(t, "unsigned.fits")
+	dir := t.TempDir()
+	for _, n := range []int{0, 5, 1000, 2880, 2900, 2949} {
+		for _, whole := range []bool{true, false} {
+			path := filepath.Join(dir, fmt.Sprintf("%d-%v", n, whole))
+			if err := os.WriteFile(path, gzipOf(t, plain[:n], whole), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			_, err := Open(path)
+			var broken *FormatError
+			if !errors.As(err, &broken) || broken.File != path {
+				t.Errorf("%d bytes, whole stream %v: %v, want a FormatError", n, whole, err)
+			}
+		}
+	}
+}
+
+// gzipOf compresses b, with or without the end of the stream.
+func gzipOf(t *testing.T, b []byte, whole bool) []byte {
+	t.Helper()
+	var out bytes.Buffer
+	z := gzip.NewWriter(&out)
+	if _, err := z.Write(b); err != nil {
+		t.Fatal(err)
+	}
+	if err := z.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	cut := out.Len()
+	if err := z.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if whole {
+		return out.Bytes()
+	}
+	return out.Bytes()[:cut]
+}

@@ -118,12 +118,20 @@ func newHDU(index int, header *Header, offset, headerSize int64) (*HDU, error) {
 	return h, nil
 }
 
+// file returns the name of the file that the HDU was read from.
+func (h *HDU) file() string {
+	if h.Header == nil {
+		return ""
+	}
+	return h.Header.file
+}
+
 func (h *HDU) broken(problem, remedy string) error {
-	return &FormatError{File: h.Header.file, Place: fmt.Sprintf("HDU %d", h.Index), Problem: problem, Remedy: remedy}
+	return &FormatError{File: h.file(), Place: fmt.Sprintf("HDU %d", h.Index), Problem: problem, Remedy: remedy}
 }
 
 func (h *HDU) unsupported(problem, remedy string) error {
-	return &UnsupportedError{File: h.Header.file, Place: fmt.Sprintf("HDU %d", h.Index), Problem: problem, Remedy: remedy}
+	return &UnsupportedError{File: h.file(), Place: fmt.Sprintf("HDU %d", h.Index), Problem: problem, Remedy: remedy}
 }
 
 // readKind looks at the first card: SIMPLE in a primary header (clause

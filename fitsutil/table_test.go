@@ -195,3 +195,29 @@ func TestDamagedTablesTakeLittleMemory(t *testing.T) {
 		}
 	}
 }
+
+func TestColumnsAreTheTablesOwn(t *testing.T) {
+	source := headerOf(t, "TFIELDS = 9", "TTYPE1  = 'OLD'", "TNULL1  = 5", "TZERO2  = 7", "THEAP   = 3", "TDIM1   = '(2)'", "TTYPEX  = 'kept'", "EXTNAME = 'BADPIX'")
+	w := CreateBuffer()
+	if _, err := w.AddImage(nil, 8); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.AddTable(source, &Table{[]Column{{"X", "", []int16{5}}}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	f, err := OpenBytes("f", w.Bytes(), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var keys []string
+	for _, c := range f.HDUs()[1].Header.Cards() {
+		keys = append(keys, c.Key)
+	}
+	want := "XTENSION BITPIX NAXIS NAXIS1 NAXIS2 PCOUNT GCOUNT TFIELDS TTYPE1 TFORM1 TTYPEX EXTNAME DATASUM CHECKSUM"
+	if got := strings.Join(keys, " "); got != want {
+		t.Errorf("the header has %s, want %s", got, want)
+	}
+}

@@ -232,16 +232,14 @@ func (b *headerBuilder) setSums(data uint32, checksum string) {
 	b.set("CHECKSUM", checksum, "sum of the HDU")
 }
 
-// structural are the keywords that a Writer writes itself. EXTEND is among
-// them because it belongs into the primary header alone.
-var structural = map[string]bool{
-	"SIMPLE": true, "XTENSION": true, "BITPIX": true, "NAXIS": true, "EXTEND": true,
-	"PCOUNT": true, "GCOUNT": true, "GROUPS": true, "END": true,
-	"DATASUM": true, "CHECKSUM": true,
-}
-
+// isStructural recognises the keywords that a Writer writes itself. EXTEND is
+// among them because it belongs into the primary header alone.
 func isStructural(key string) bool {
-	return structural[key] || isIndexed(key, "NAXIS")
+	switch key {
+	case "SIMPLE", "XTENSION", "BITPIX", "NAXIS", "EXTEND", "PCOUNT", "GCOUNT", "GROUPS", keyEnd, "DATASUM", "CHECKSUM":
+		return true
+	}
+	return isIndexed(key, "NAXIS")
 }
 
 // isIndexed reports whether key is root and a number (clause 4.1.2.1).

@@ -312,6 +312,9 @@ func TestNothingIsAddedToAFinishedFile(t *testing.T) {
 		if err := w.Abort(); err != nil {
 			t.Errorf("%s: Abort: %v", name, err)
 		}
+		if got := len(w.Bytes()); got != 0 && name == "aborted" || got != blockSize && name == "committed" {
+			t.Errorf("%s: %d bytes", name, got)
+		}
 	}
 }
 
