@@ -15,6 +15,11 @@ type BadPixelLimits struct {
 // compared with: wide enough that a dead column does not pass as normal.
 const responseReach = 3
 
+// leastResponse is the response, relative to the mean of the flat, below which
+// surroundings are themselves without response: a dead patch wider than the
+// window is then not measured by itself.
+const leastResponse = 0.1
+
 // steadyShare is the share of a pixel's dark samples that has to agree: a
 // telegraph pixel that is seldom in its other state has more outliers than
 // cosmic rays explain.
@@ -24,7 +29,8 @@ const steadyShare = 0.85
 // value in e-/s at T0, scatter the reduced chi-square of its kept samples and
 // samples their number. A pixel is unstable where the scatter exceeds 1 by
 // more than UnstableSigma standard deviations of a reduced chi-square,
-// sqrt(2/(n-1)), or where too many samples were left out.
+// sqrt(2/(n-1)), or where too many samples were left out; a single one is
+// never too many.
 func MarkDark(mask []Flags, value, scatter []float32, samples []int32, frames int, lim BadPixelLimits) {
 	for i, d := range value {
 		if !(float64(d) <= lim.HotEPerS) { // NaN counts as hot: it saturated in every dark
@@ -33,7 +39,7 @@ func MarkDark(mask []Flags, value, scatter []float32, samples []int32, frames in
 		if n := samples[i]; n > 1 && float64(scatter[i]) > 1+lim.UnstableSigma*math.Sqrt(2/float64(n-1)) {
 			mask[i] |= Unstable
 		}
-		if float64(samples[i]) < steadyShare*float64(frames) && mask[i]&Hot == 0 {
+		if n := int(samples[i]); n < frames-1 && float64(n) < steadyShare*float64(frames) && mask[i]&Hot == 0 {
 			mask[i] |= Unstable
 		}
 	}
@@ -52,7 +58,7 @@ func MarkFlat(mask []Flags, flat *Plane, lim BadPixelLimits) {
 			window = around(window[:0], flat, x, y, height)
 			local := Median(window)
 			switch {
-			case !(f > float32(lim.DeadBelow)*local):
+			case !(f > float32(lim.DeadBelow)*max(local, leastResponse)):
 				mask[i] |= Dead
 			case f < float32(lim.LowBelow)*local:
 				mask[i] |= Low

@@ -9,24 +9,30 @@ var limits = BadPixelLimits{HotEPerS: 10, UnstableSigma: 5, DeadBelow: 0.3, LowB
 
 func TestMarkDark(t *testing.T) {
 	nan := float32(math.NaN())
-	// sqrt(2/(n-1)) is 0.5 for 9 frames: unstable above 3.5.
+	// sqrt(2/(n-1)) is 0.5 for 9 samples: unstable above 3.5.
 	for _, c := range []struct {
-		name           string
-		value, scatter float32
-		samples        int32
-		want           Flags
+		name            string
+		value, scatter  float32
+		samples, frames int
+		want            Flags
 	}{
-		{"quiet", 1, 1, 9, 0},
-		{"at the limit", 10, 1, 9, 0},
-		{"hot", 10.01, 1, 9, Hot},
-		{"saturated in every dark", nan, nan, 0, Hot},
-		{"unsteady within chance", 1, 3.4, 9, 0},
-		{"unstable", 1, 3.6, 9, Unstable},
-		{"hot and unstable", 50, 9, 9, Hot | Unstable},
-		{"a single sample", 1, 9, 1, 0},
+		{"quiet", 1, 1, 9, 9, 0},
+		{"at the limit", 10, 1, 9, 9, 0},
+		{"hot", 10.01, 1, 9, 9, Hot},
+		{"saturated in every dark", nan, nan, 0, 9, Hot},
+		{"unsteady within chance", 1, 3.4, 9, 9, 0},
+		{"unstable", 1, 3.6, 9, 9, Unstable},
+		{"hot and unstable", 50, 9, 9, 9, Hot | Unstable},
+		{"a single sample of one", 1, 9, 1, 1, 0},
+		{"outliers now and then", 1, 1, 36, 40, 0},
+		{"outliers often", 1, 1, 33, 40, Unstable},
+		// A single hit happens to a steady pixel in any number of darks.
+		{"one hit in three darks", 1, 1, 2, 3, 0},
+		{"one hit in five darks", 1, 1, 4, 5, 0},
+		{"one hit in ten darks", 1, 1, 9, 10, 0},
 	} {
 		mask := []Flags{0}
-		MarkDark(mask, []float32{c.value}, []float32{c.scatter}, []int32{c.samples}, limits)
+		MarkDark(mask, []float32{c.value}, []float32{c.scatter}, []int32{int32(c.samples)}, c.frames, limits)
 		if mask[0] != c.want {
 			t.Errorf("%s: %v, want %v", c.name, mask[0], c.want)
 		}

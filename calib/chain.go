@@ -118,7 +118,7 @@ func (c *Chain) Run(raw RawRows, y0, y1 int, s *Scratch, sink func(*Row) error) 
 	at := func(y int) *Row { return &ring[y%len(ring)] }
 	first, last := max(0, y0-halo), min(im.Height(), y1+halo)
 	if c.Noise != nil {
-		s.near.start(c.Noise, im.Width())
+		s.near.start(im.Width())
 	}
 	loaded, summed := first, max(0, y0-noiseReach)
 	for y := y0; y < y1; y++ {
@@ -130,11 +130,11 @@ func (c *Chain) Run(raw RawRows, y0, y1 int, s *Scratch, sink func(*Row) error) 
 		r := at(y)
 		c.growSaturation(r, at)
 		if c.Noise != nil {
-			if gone := y - noiseReach - 1; gone >= max(0, y0-noiseReach) {
-				s.near.drop(gone)
-			}
 			for ; summed < min(im.Height(), y+noiseReach+1); summed++ {
 				s.near.add(c.Noise, at(summed))
+			}
+			if gone := y - noiseReach - 1; y+noiseReach >= im.Height() && gone >= max(0, y0-noiseReach) {
+				s.near.drop(gone) // no row came in its place
 			}
 			c.Noise.addShot(r, &s.near)
 		}

@@ -30,8 +30,9 @@ type Combiner struct {
 	// Typical is the level at which frames are weighted, in the samples' units.
 	Typical float64
 
-	weights []float64 // nil: all alike
-	floor   FrameNoise
+	weights []float64  // nil: all alike
+	floor   FrameNoise // the smallest of each term, for the limit
+	mean    FrameNoise // the mean of each term, for the scatter
 }
 
 // alikeNoise is the ratio of largest to smallest expected sigma up to which
@@ -46,6 +47,8 @@ func NewCombiner(reject float64, noise []FrameNoise, typical float64) *Combiner 
 		v := n.A + n.B*max(typical, 0)
 		lowest, highest = min(lowest, v), max(highest, v)
 		c.floor.A, c.floor.B = min(c.floor.A, n.A), min(c.floor.B, n.B)
+		c.mean.A += n.A / float64(len(noise))
+		c.mean.B += n.B / float64(len(noise))
 	}
 	if highest > alikeNoise*alikeNoise*lowest {
 		c.weights = make([]float64, len(noise))
@@ -136,8 +139,9 @@ func (c *Combiner) quick(samples [][]float32, p0, p1 int, out Combined, s *Combi
 		}
 	}
 	n := float32(len(samples))
-	k := float32(c.Reject)
+	k := float32(c.limit(1))
 	a, b := float32(c.floor.A), float32(c.floor.B)
+	meanA, meanB := float32(c.mean.A), float32(c.mean.B)
 	for i, f := range first {
 		mean := sum[i] / n
 		q := max(square[i]-sum[i]*mean, 0)
@@ -155,7 +159,7 @@ func (c *Combiner) quick(samples [][]float32, p0, p1 int, out Combined, s *Combi
 		out.Samples[p0+i] = int32(len(samples))
 		if out.Scatter != nil {
 			level := max(f+mean, 0)
-			out.Scatter[p0+i] = variance / (a + b*level)
+			out.Scatter[p0+i] = variance / (meanA + meanB*level)
 		}
 	}
 }
@@ -182,7 +186,7 @@ func (c *Combiner) careful(samples [][]float32, p int, out Combined, s *CombineS
 	s.sorted = append(s.sorted[:0], s.samples...)
 	median := float64(Median(s.sorted))
 	scale := c.scale(s, median)
-	mean, variance, kept := c.mean(s, median, scale)
+	mean, variance, kept := c.average(s, median, scale)
 	out.Value[p] = float32(mean)
 	out.Variance[p] = float32(variance)
 	out.Samples[p] = int32(kept)
@@ -207,35 +211,39 @@ func (c *Combiner) scale(s *CombineScratch, median float64) float64 {
 	return max(1, float64(Median(s.sorted))*madToSigma)
 }
 
-// mean returns the weighted mean of the samples within the limit, its
+// average returns the weighted mean of the samples within the limit, its
 // variance and their number. The variance is that of the samples about the
-// mean: sum w (x-m)^2 / ((n-1) sum w), which for equal weights is s^2/n.
-func (c *Combiner) mean(s *CombineScratch, median, scale float64) (mean, variance float64, kept int) {
+// mean, sum w^2 (x-m)^2 / ((sum w)^2 - sum w^2). It is unbiased where the
+// weights are the inverse variances, is s^2/n for equal weights, and holds
+// for a hot pixel too, whose noise the weights, made for the typical level,
+// do not fit.
+func (c *Combiner) average(s *CombineScratch, median, scale float64) (mean, variance float64, kept int) {
 	limit := c.limit(scale)
-	kept = 0
-	var sw, swd, swdd float64
-	var last float64
+	var sw, sww, swd, swwd, swwdd, expected float64
 	for j, v := range s.samples {
 		i := s.frames[j]
 		d := float64(v) - median
-		last = c.variance(i, median)
-		if d*d > limit*limit*last {
+		v := c.variance(i, median)
+		if d*d > limit*limit*v {
 			continue
 		}
+		expected = v
 		w := 1.0
 		if c.weights != nil {
 			w = c.weights[i]
 		}
 		kept++
 		sw += w
+		sww += w * w
 		swd += w * d
-		swdd += w * d * d
+		swwd += w * w * d
+		swwdd += w * w * d * d
 	}
 	shift := swd / sw
 	if kept == 1 {
-		return median + shift, last, kept
+		return median + shift, expected, kept
 	}
-	variance = max(swdd-swd*shift, 0) / (float64(kept-1) * sw)
+	variance = max(swwdd-2*shift*swwd+shift*shift*sww, 0) / (sw*sw - sww)
 	return median + shift, variance, kept
 }
 

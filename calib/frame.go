@@ -88,7 +88,8 @@ func (s SaturationStage) Apply(r *Row) {
 // lowest of the profile's level, the converter's ceiling, and full well less
 // MarginSigma read-noise sigmas, since full well clips before the read noise
 // is added. offsetDN is the lowest level of offset and bias in the frame, and
-// lin the amplifier's linearity correction.
+// lin the amplifier's linearity correction. The result is NaN, which the
+// caller must refuse, where lin never reaches full well or the offset is NaN.
 func (s *Sensor) SaturationLevel(a int, offsetDN float64, lin Polynomial) float64 {
 	level := s.CeilingDN
 	if s.LevelDN > 0 {

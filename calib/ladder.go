@@ -25,9 +25,10 @@ type LadderFit struct {
 
 // FitLadder finds lin(v) = v + c2 v^2 + ... up to the given order from levels
 // lit by a steady lamp: lin(v_i) = rate t_i. It is linear in the unknowns
-// (rate, c2, ...): v_i = rate t_i - c2 v_i^2 - ...; the noise of v on the
-// right-hand side is negligible for means over many pixels. Levels are scaled
-// to the highest before the fit.
+// (rate, c2, ...): v_i = rate t_i - c2 v_i^2 - .... An error of v stands on
+// both sides and counts lin'(v) times, so a second fit has the weights
+// 1/(lin'(v)^2 Var(v)); what is left is negligible for means over many pixels.
+// Levels are scaled to the highest before the fit.
 //
 // The covariance is that of the given variances, or, where the residuals are
 // larger than those allow, of the residuals.
@@ -36,18 +37,40 @@ func FitLadder(rungs []Rung, order int) (*LadderFit, error) {
 		return nil, fmt.Errorf("an exposure ladder needs at least %d levels below saturation for order %d, and has %d: add levels or lower linearity.order", order+1, order, len(rungs))
 	}
 	top := 0.0
+	times := map[float64]bool{}
 	for _, r := range rungs {
 		top = max(top, r.MeanDN)
+		times[r.ExposureS] = true
 	}
+	if len(times) < order {
+		return nil, fmt.Errorf("an exposure ladder needs at least %d different exposure times for order %d, and has %d: the exposure times must differ", order, order, len(times))
+	}
+	var curve Polynomial
+	for range 2 {
+		fit, err := fitLevels(rungs, order, top, curve)
+		if err != nil {
+			return nil, err
+		}
+		curve = fit.Curve
+	}
+	return fitLevels(rungs, order, top, curve)
+}
+
+// leastSlope keeps the weight of a level bounded where the curve turns over.
+const leastSlope = 0.1
+
+// fitLevels fits once, with the weights for the slope of the given curve.
+func fitLevels(rungs []Rung, order int, top float64, curve Polynomial) (*LadderFit, error) {
 	design := make([][]float64, len(rungs))
 	y, w := make([]float64, len(rungs)), make([]float64, len(rungs))
 	for i, r := range rungs {
 		u := r.MeanDN / top
+		slope := max(curve.Slope(r.MeanDN), leastSlope)
 		row := []float64{r.ExposureS}
 		for p := 2; p <= order; p++ {
 			row = append(row, -math.Pow(u, float64(p)))
 		}
-		design[i], y[i], w[i] = row, u, top*top/r.Variance
+		design[i], y[i], w[i] = row, u, 1/(slope*slope*r.Variance/(top*top))
 	}
 	fit, err := LeastSquares(design, y, w)
 	if err != nil {
@@ -59,12 +82,7 @@ func FitLadder(rungs []Rung, order int) (*LadderFit, error) {
 // ladderResult undoes the scaling of the levels.
 func ladderResult(rungs []Rung, fit *Fit, order int, top float64) *LadderFit {
 	out := &LadderFit{RateDNPerS: fit.Coef[0] * top, MaxDN: top, ChiSquare: fit.ResidualSD * fit.ResidualSD}
-	// LeastSquares scales the covariance by the residuals; with variances
-	// given, the smaller of the two scales would claim too much.
-	widen := 1.0
-	if len(rungs) > order && out.ChiSquare > 0 && out.ChiSquare < 1 {
-		widen = 1 / out.ChiSquare
-	}
+	widen := max(1, out.ChiSquare)
 	for p := 2; p <= order; p++ {
 		out.Curve = append(out.Curve, fit.Coef[p-1]*math.Pow(top, float64(1-p)))
 	}
@@ -72,7 +90,7 @@ func ladderResult(rungs []Rung, fit *Fit, order int, top float64) *LadderFit {
 	for i := range out.Covariance {
 		out.Covariance[i] = make([]float64, order-1)
 		for j := range out.Covariance[i] {
-			out.Covariance[i][j] = widen * fit.Covariance[i+1][j+1] * math.Pow(top, float64(-1-i)) * math.Pow(top, float64(-1-j))
+			out.Covariance[i][j] = widen * fit.Cofactor[i+1][j+1] * math.Pow(top, float64(-1-i)) * math.Pow(top, float64(-1-j))
 		}
 	}
 	for _, r := range rungs {

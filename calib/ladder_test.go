@@ -93,6 +93,29 @@ func TestFitLadderRecoversTheCurve(t *testing.T) {
 	}
 }
 
+// Residuals that are larger than the given variances allow widen the
+// covariance: pulls then follow Student's t, whose mean square is n/(n-2).
+func TestFitLadderOfAnUnsteadyLamp(t *testing.T) {
+	const ladders, levels, freedom = 2000, 15, 12.0
+	l := lamp{c2: 8e-7, c3: 2e-11, rate: 1000, sigma: 0.5, exposures: evenly(levels, 2)}
+	rng := newRand(63)
+	var pull moments
+	for range ladders {
+		rungs := l.draw(rng)
+		for i := range rungs {
+			rungs[i].Variance /= 400
+		}
+		fit, err := FitLadder(rungs, 3)
+		if err != nil {
+			t.Fatal(err)
+		}
+		pull.add((fit.Curve[0] - l.c2) / math.Sqrt(fit.Covariance[0][0]))
+	}
+	want := freedom / (freedom - 2)
+	// The excess kurtosis of t with n degrees of freedom is 6/(n-4).
+	within(t, "squared pull", pull.meanSquare(), want, sigmas*want*math.Sqrt((2+6/(freedom-4))/ladders))
+}
+
 // Without noise the curve comes out to the last digits, for every order, and
 // the residuals are zero on the linear scale.
 func TestFitLadderOfEachOrder(t *testing.T) {

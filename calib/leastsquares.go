@@ -12,6 +12,7 @@ import (
 type Fit struct {
 	Coef       []float64
 	Covariance [][]float64 // of Coef, scaled by the residual variance (see LeastSquares)
+	Cofactor   [][]float64 // (X^T W X)^-1, the covariance where the weights are 1/variance
 	ResidualSD float64     // weighted residual standard deviation, sqrt(sum w r^2 / (n-m))
 	Residuals  []float64   // y - X coef
 }
@@ -24,6 +25,10 @@ func (f *Fit) StandardErrors() []float64 {
 	}
 	return out
 }
+
+// largestCondition is the condition number of the scaled design above which
+// no digit of the coefficients would be left.
+const largestCondition = 1e15
 
 // ErrSingular says that the data do not determine the coefficients.
 var ErrSingular = errors.New("the data do not determine the coefficients")
@@ -48,15 +53,13 @@ func LeastSquares(design [][]float64, y, weights []float64) (*Fit, error) {
 	a, b, scale := weighted(design, y, weights)
 	var qr mat.QR
 	qr.Factorize(a)
-	var c mat.VecDense
-	if err := qr.SolveVecTo(&c, false, b); err != nil {
-		var cond mat.Condition
-		if !errors.As(err, &cond) || math.IsInf(float64(cond), 1) {
-			return nil, fmt.Errorf("least squares: %w", ErrSingular)
-		}
-		// A large condition number is only a warning: the caller sees it in
-		// the covariance.
+	if !(qr.Cond() < largestCondition) { // NaN where an observation is
+		return nil, fmt.Errorf("least squares: %w", ErrSingular)
 	}
+	var c mat.VecDense
+	// A large condition number is only a warning: the caller sees it in the
+	// covariance.
+	_ = qr.SolveVecTo(&c, false, b)
 	f := &Fit{Coef: make([]float64, m), Residuals: make([]float64, n)}
 	for j := range m {
 		f.Coef[j] = c.AtVec(j) / scale[j]
@@ -75,7 +78,13 @@ func LeastSquares(design [][]float64, y, weights []float64) (*Fit, error) {
 		s2 = sum / float64(n-m)
 	}
 	f.ResidualSD = math.Sqrt(s2)
-	f.Covariance = covariance(&qr, scale, s2)
+	f.Cofactor = cofactor(&qr, scale)
+	f.Covariance = make([][]float64, m)
+	for i, row := range f.Cofactor {
+		for _, v := range row {
+			f.Covariance[i] = append(f.Covariance[i], s2*v)
+		}
+	}
 	return f, nil
 }
 
@@ -112,8 +121,8 @@ func weighted(design [][]float64, y, weights []float64) (*mat.Dense, *mat.VecDen
 	return a, b, scale
 }
 
-// covariance returns s2 (R^T R)^-1 with the column scaling undone.
-func covariance(qr *mat.QR, scale []float64, s2 float64) [][]float64 {
+// cofactor returns (R^T R)^-1 with the column scaling undone.
+func cofactor(qr *mat.QR, scale []float64) [][]float64 {
 	m := len(scale)
 	var r mat.Dense
 	qr.RTo(&r)
@@ -135,7 +144,7 @@ func covariance(qr *mat.QR, scale []float64, s2 float64) [][]float64 {
 			for k := max(i, j); k < m; k++ {
 				sum += inv.At(i, k) * inv.At(j, k)
 			}
-			out[i][j] = s2 * sum / (scale[i] * scale[j])
+			out[i][j] = sum / (scale[i] * scale[j])
 		}
 	}
 	return out

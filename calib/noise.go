@@ -1,7 +1,5 @@
 package calib
 
-import "math"
-
 // Reach of the window from which the shot noise is estimated: 2 reach+1 rows
 // and columns.
 const noiseReach = 2
@@ -17,37 +15,47 @@ const leastShare = 0.25
 // Noise adds the shot noise of all the charge that was collected. It acts on
 // flat-fielded electrons S and adds
 //
-//	Var(S) += (F m + d h t) / F^2
+//	Var(S) += (F m + d h t) / F^2 + 1/(n F^2)
 //
 // where m estimates the pixel's light and d h t is its dark charge from the
 // master. The pixel's own count would be correlated with its value, which
-// biases pulls at low signal; so m is the mean of the other pixels of the
-// 5 x 5 window, with bad and saturated ones replaced and spikes held to the
-// level of the pixels beside them. Only a pixel that stands out by more than
-// five sigmas speaks for itself. m may be negative in noise around zero: the
+// biases pulls at low signal; so m is the mean of the n other good pixels of
+// the 5 x 5 window, with spikes held to the level of the pixels beside them.
+// Only a pixel that stands out by more than five sigmas, or has no good
+// pixel near, speaks for itself. m may be negative in noise around zero: the
 // estimate is unbiased, and the read noise keeps the variance positive.
+//
+// An unbiased estimate V' of a variance V makes the mean of 1/V', which the
+// squared pulls have, too large by Var(V')/V^2. Since m has the variance V/n,
+// that excess is 1/(n F^2 V), and the last term takes it away.
 //
 // Means of m are kept as whole numbers of 1/Steps electrons, so that running
 // sums are exact and the result does not depend on where a run of rows began.
 type Noise struct {
-	Flat    *FlatField // nil: F = 1
-	Dark    *Plane     // nil: no dark charge
-	HT      float64    // h(T) t_d, s
-	Mask    []Flags    // bad pixels to leave out; nil: none
-	FloorE2 float64    // smallest variance of a sample without shot noise, e-^2; > 0
-	Steps   float64    // fixed-point steps per electron (NoiseSteps)
+	Flat *FlatField // nil: F = 1
+	Dark *Plane     // nil: no dark charge
+	HT   float64    // h(T) t_d, s
+	Mask []Flags    // bad pixels to leave out; nil: none
+	// FloorE2 is the variance of a usual sample without light, e-^2: read
+	// noise, quantisation and the shot noise of the median dark charge; > 0.
+	// Spikes are told from it.
+	FloorE2 float64
+	Steps   float64 // fixed-point steps per electron (NoiseSteps)
 }
 
 // NoiseSteps returns the number of fixed-point steps per electron for values
-// up to maxE electrons: the largest power of two, 16 at most, with which the
-// sum over the window stays within 31 bits even at four times maxE.
+// up to maxE electrons: the largest power of two, 1024 at most, with which
+// even four times maxE is within the largest contribution.
 func NoiseSteps(maxE float64) float64 {
-	steps := 16.0
-	for steps*4*maxE*(2*noiseReach+1)*(2*noiseReach+1) > 1<<31 {
+	steps := 1024.0
+	for steps*4*maxE > largestSteps {
 		steps /= 2
 	}
 	return steps
 }
+
+// largestSteps bounds a contribution; sums of 25 stay within 40 bits.
+const largestSteps = 1 << 29
 
 // Name implements Stage.
 func (*Noise) Name() string { return "noise" }
@@ -60,110 +68,119 @@ func (n *Noise) Settings() []Setting {
 // Apply implements Stage for a row alone: the window is then one row high.
 func (n *Noise) Apply(r *Row) {
 	var near nearSums
-	near.start(n, len(r.V))
+	near.start(len(r.V))
 	near.add(n, r)
 	n.addShot(r, &near)
 }
 
+// tally is the sum of some contributions, in steps, and in its upper bits
+// their number, so that one addition keeps both.
+type tally int64
+
+const (
+	tallyBits       = 40
+	tallyOne  tally = 1 << tallyBits
+)
+
+// split returns number and sum.
+func (t tally) split() (n, sum int64) {
+	n = int64((t + tallyOne/2) >> tallyBits)
+	return n, int64(t) - n<<tallyBits
+}
+
 // nearSums holds the running sums over the rows of the window.
 type nearSums struct {
-	rings [2*noiseReach + 1][]int32 // contributions of the rows in the window, by y mod 5
-	sums  []int32                   // their sums, column by column
-	wide  []int32                   // sums over the window's columns as well
-	rows  int
-	limit int32 // largest contribution with which no sum can overflow
+	rings [2*noiseReach + 1][]tally // contributions of the rows in the window, by y mod 5; 0 where there is none
+	sums  []tally                   // sums over the rings, column by column
+	wide  []tally                   // sums over the window's columns as well
+	fresh []int32                   // one row's values in steps
 
 	ones, zeros []float32 // a flat and a dark for where there is none
 	clean       []Flags   // a mask for where there is none
 }
 
-func (s *nearSums) start(n *Noise, width int) {
+func (s *nearSums) start(width int) {
 	if len(s.sums) != width {
 		for i := range s.rings {
-			s.rings[i] = make([]int32, width)
+			s.rings[i] = make([]tally, width)
 		}
-		s.sums = make([]int32, width)
-		s.wide = make([]int32, width)
-		s.clean = make([]Flags, width)
-		s.zeros = make([]float32, width)
-		s.ones = make([]float32, width)
+		s.sums, s.wide = make([]tally, width), make([]tally, width)
+		s.fresh = make([]int32, width)
+		s.clean, s.zeros, s.ones = make([]Flags, width), make([]float32, width), make([]float32, width)
 		for x := range s.ones {
 			s.ones[x] = 1
 		}
 	}
-	clear(s.sums)
-	s.rows = 0
-	s.limit = math.MaxInt32 / ((2*noiseReach + 1) * (2*noiseReach + 1))
-}
-
-// add takes row r into the window.
-func (s *nearSums) add(n *Noise, r *Row) {
-	c := s.rings[r.Y%len(s.rings)]
-	s.contributions(n, r, c)
-	sums := s.sums[:len(c)]
-	for x, v := range c {
-		sums[x] += v
+	for _, ring := range s.rings {
+		clear(ring)
 	}
-	s.rows++
+	clear(s.sums)
 }
 
 // drop takes row y out of the window.
 func (s *nearSums) drop(y int) {
-	c := s.rings[y%len(s.rings)]
-	sums := s.sums[:len(c)]
-	for x, v := range c {
+	ring := s.rings[y%len(s.rings)]
+	sums := s.sums[:len(ring)]
+	for x, v := range ring {
 		sums[x] -= v
+		ring[x] = 0
 	}
-	s.rows--
 }
 
-// contributions writes what each pixel of r counts with, in steps: its
-// value, held to its neighbours' level where it spikes above both by more
-// than standOut sigmas, and the value before it where it is bad.
-func (s *nearSums) contributions(n *Noise, r *Row, c []int32) {
-	v := r.V
+// noSteps stands for a value that cannot contribute.
+const noSteps = -2 * largestSteps
+
+// inSteps returns the values of a row as whole numbers.
+func (s *nearSums) inSteps(n *Noise, r *Row) []int32 {
 	steps := float32(n.Steps)
-	c = c[:len(v)]
-	for x, e := range v {
-		c[x] = int32(e * steps)
+	out := s.fresh[:len(r.V)]
+	for x, e := range r.V {
+		k := e * steps
+		if !(k < largestSteps && k > -largestSteps) { // NaN too
+			k = noSteps
+		}
+		out[x] = int32(k)
 	}
-	last := len(v) - 1
-	if last < 2 {
-		return
+	return out
+}
+
+// add takes row r into the window, in the place of the row that leaves it.
+// Each pixel counts with its value, held to its neighbours' level where it
+// spikes above both by more than standOut sigmas; a bad pixel counts with
+// nothing.
+func (s *nearSums) add(n *Noise, r *Row) {
+	v := s.inSteps(n, r)
+	fl, mask := r.Flags[:len(v)], s.clean
+	if n.Mask != nil {
+		mask = n.Mask[r.Y*len(v) : (r.Y+1)*len(v)]
 	}
-	// Whole numbers, since their maximum costs no branch.
-	floor, per := float32(n.FloorE2)*steps*steps, standOut*standOut*steps
-	left, here := c[1], c[0]
-	for x := range c {
+	ring, sums := s.rings[r.Y%len(s.rings)][:len(v)], s.sums[:len(v)]
+	mask = mask[:len(v)]
+	// Whole numbers, since their maximum costs no branch. One electron more
+	// allows for the skewness of the faintest light.
+	steps := float32(n.Steps)
+	floor, per := standOut*standOut*float32(n.FloorE2+1)*steps*steps, standOut*standOut*steps
+	left, last := int32(noSteps), len(v)-1
+	if last > 0 {
+		left = v[1] // beside the first column stands its only neighbour
+	}
+	for x, here := range v {
 		right := left
 		if x < last {
-			right = c[x+1]
+			right = v[x+1]
 		}
 		side := max(left, right)
-		d := float32(here - side)
-		if d*d > standOut*standOut*floor+per*float32(max(side, 0)) && here > side {
-			c[x] = side
+		left = here
+		c := here
+		if d := float32(here - side); d*d > floor+per*float32(max(side, 0)) && d > 0 && side != noSteps {
+			c = side
 		}
-		left, here = here, right
-	}
-	s.holdBad(n, r, c)
-}
-
-// holdBad lets bad pixels count with the value before them.
-func (s *nearSums) holdBad(n *Noise, r *Row, c []int32) {
-	fl := r.Flags[:len(c)]
-	mask := s.clean
-	if n.Mask != nil {
-		mask = n.Mask[r.Y*len(c) : (r.Y+1)*len(c)]
-	}
-	mask = mask[:len(c)]
-	held, limit := int32(0), s.limit
-	for x, v := range c {
-		if fl[x]&Unusable|mask[x] != 0 || v > limit || v < -limit {
-			c[x] = held
-			continue
+		t := tally(c) + tallyOne
+		if fl[x]&Unusable|mask[x] != 0 || here == noSteps {
+			t = 0
 		}
-		held = v
+		sums[x] += t - ring[x]
+		ring[x] = t
 	}
 }
 
@@ -171,51 +188,28 @@ func (s *nearSums) holdBad(n *Noise, r *Row, c []int32) {
 func (n *Noise) addShot(r *Row, s *nearSums) {
 	width := len(r.V)
 	s.widen()
-	in := shotInput{
-		wide: s.wide, own: s.rings[r.Y%len(s.rings)],
-		inverse: s.ones, dark: s.zeros, ht: float32(n.HT),
-	}
+	own := s.rings[r.Y%len(s.rings)][:width]
+	inverse, dark := s.ones[:width], s.zeros[:width]
 	if n.Flat != nil {
-		in.inverse = n.Flat.Inverse[r.Y*width : (r.Y+1)*width]
+		inverse = n.Flat.Inverse[r.Y*width : (r.Y+1)*width]
 	}
 	if n.Dark != nil {
-		in.dark, _ = n.Dark.row(r.Y)
+		dark, _ = n.Dark.row(r.Y)
 	}
-	edge := min(noiseReach, width)
-	for x := range edge {
-		in.add(r, x, x+1, s.scale(n, x, width))
-	}
-	in.add(r, edge, width-edge, s.scale(n, width/2, width))
-	for x := max(edge, width-edge); x < width; x++ {
-		in.add(r, x, x+1, s.scale(n, x, width))
-	}
-}
-
-// shotInput is what the shot noise of one row is made of.
-type shotInput struct {
-	wide, own     []int32   // sums over the window; the pixel's own part
-	inverse, dark []float32 // 1/F; d, e-/s
-	ht            float32   // s
-}
-
-// add treats columns x0 <= x < x1, for which the same scale holds.
-func (in *shotInput) add(r *Row, x0, x1 int, scale float32) {
-	if x0 >= x1 {
-		return
-	}
-	v := r.V[x0:x1]
-	vr := r.Var[x0:x1][:len(v)]
-	wide, own := in.wide[x0:x1][:len(v)], in.own[x0:x1][:len(v)]
-	inverse, dark := in.inverse[x0:x1][:len(v)], in.dark[x0:x1][:len(v)]
-	ht := in.ht
-	for x, s := range v {
-		m := float32(wide[x]-own[x]) * scale
+	shares := n.shares()
+	ht, one := float32(n.HT), float32(n.Steps)
+	wide, vr := s.wide[:width], r.Var[:width]
+	inverse, dark = inverse[:width], dark[:width]
+	for x, v := range r.V[:width] {
+		others, sum := (wide[x] - own[x]).split()
 		k := inverse[x]
 		q := dark[x] * ht * k
 		rest := vr[x]
-		total := rest + (m+q)*k
-		if d := s - m; d*d > standOut*standOut*total {
-			total = rest + (max(s, 0)+q)*k
+		share := shares[others&31]
+		m := float32(sum) * share
+		total := rest + (m+q+one*share*k)*k
+		if d := v - m; d*d > standOut*standOut*total || others == 0 {
+			total = rest + (max(v, 0)+q)*k
 		}
 		if total < rest*leastShare {
 			total = rest * leastShare
@@ -224,10 +218,19 @@ func (in *shotInput) add(r *Row, x0, x1 int, scale float32) {
 	}
 }
 
+// shares returns what turns a sum of so many contributions into their mean in
+// electrons.
+func (n *Noise) shares() (share [32]float32) {
+	for i := 1; i < len(share); i++ {
+		share[i] = float32(1 / (float64(i) * n.Steps))
+	}
+	return share
+}
+
 // widen fills wide with the sums over the columns of the window.
 func (s *nearSums) widen() {
 	sums, wide := s.sums, s.wide[:len(s.sums)]
-	var run int32
+	var run tally
 	for x := 0; x < min(noiseReach, len(sums)); x++ {
 		run += sums[x]
 	}
@@ -240,11 +243,4 @@ func (s *nearSums) widen() {
 		}
 		wide[x] = run
 	}
-}
-
-// scale returns what turns the sum over the window about column x, without
-// its centre, into electrons.
-func (s *nearSums) scale(n *Noise, x, width int) float32 {
-	columns := min(x, noiseReach) + min(width-1-x, noiseReach) + 1
-	return float32(1 / (float64(max(s.rows*columns-1, 1)) * n.Steps))
 }

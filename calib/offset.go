@@ -1,6 +1,9 @@
 package calib
 
-import "math"
+import (
+	"fmt"
+	"math"
+)
 
 // OffsetRule says how o_a(y) is found.
 type OffsetRule struct {
@@ -29,7 +32,9 @@ type RawRows interface {
 // region from its overscan samples: about the median of each row, samples
 // further than RejectSigma robust standard deviations (of the whole overscan)
 // are left out; what is kept of SmoothRows rows is averaged. The variance of
-// the mean is that of one sample over the number kept.
+// the mean is that of one sample, about the means of the rows, over the number
+// kept; where no row has two samples, one sample has the variance of read
+// noise and quantisation. Rows beyond the overscan take its nearest row.
 //
 // Overscan pixels have a fixed pattern of their own. It is the same in every
 // frame, so the master bias, made with the same offsets, takes it out.
@@ -38,49 +43,60 @@ func MeasureOffset(s *Sensor, a int, raw RawRows) (OffsetTrace, error) {
 	rows := s.Image.Height()
 	t := OffsetTrace{DN: make([]float32, rows), Variance: make([]float32, rows), Unsure: make([]bool, rows)}
 	o := amp.Overscan
+	if o.Empty() {
+		return t, fmt.Errorf("amplifier %s has no overscan to measure its offset from: give its region in the profile, or set offset.from to bias", amp.Name)
+	}
 	n := o.Width()
 	sums, counts, residuals, err := overscanRows(s, o, raw)
 	if err != nil {
 		return t, err
 	}
-	_, sigma := MedianMAD(append([]float32(nil), residuals...))
-	// Quantised samples can agree to the last code; the step's own spread
-	// keeps the limit from shrinking to nothing.
-	limit := float32(s.Offset.RejectSigma) * max(sigma, float32(1/math.Sqrt(12)))
-	var q float64
-	var kept int
+	_, sigma := MedianMAD(arrived(residuals))
+	// The MAD of whole DN can be half a code too small, and zero where the
+	// samples agree.
+	limit := float32(s.Offset.RejectSigma) * (sigma + madToSigma/2)
+	var q, freedom float64
 	for y := range sums {
 		row := residuals[y*n : (y+1)*n]
 		median := sums[y]
-		var sum float64
+		var sum, square float64
 		c := 0
 		for _, d := range row {
 			if d <= limit && d >= -limit {
 				sum += float64(d)
-				q += float64(d) * float64(d)
+				square += float64(d) * float64(d)
 				c++
 			}
 		}
-		kept += c
+		if c > 0 { // about the row's mean, which costs one degree of freedom
+			q += square - sum*sum/float64(c)
+			freedom += float64(c - 1)
+		}
 		sums[y] = median*float64(c) + sum
 		counts[y] = c
 	}
-	variance := 0.0
-	if kept > rows {
-		variance = overscanVariance(q, kept, len(sums), n)
+	r := amp.ReadNoiseE / amp.GainEPerDN
+	variance := r*r + quantisation // where no row tells more
+	if freedom > 0 {
+		variance = q / freedom
 	}
 	t.NoiseDN = math.Sqrt(variance)
-	t.smooth(s, o, sums, counts, variance)
+	t.smooth(s, amp, sums, counts, variance)
 	return t, nil
 }
 
-// overscanVariance turns the sum of squares about row medians into the
-// variance of one sample. The mean of a row would cost one degree of freedom
-// a row; the median of n normal samples, whose variance is pi/2 sigma^2/n for
-// large n, leaves n + pi/2 - 2 on average (E[(x-med)^2] = sigma^2 (1 - 2/n +
-// pi/(2n)), since cov(x_i, med) = sigma^2/n).
-func overscanVariance(q float64, kept, rows, n int) float64 {
-	return q / (float64(kept) - float64(rows)*(2-math.Pi/2)*float64(kept)/float64(rows*n))
+// arrived copies the residuals of the samples that are there.
+func arrived(residuals []float32) []float32 {
+	there := make([]float32, 0, len(residuals))
+	for _, d := range residuals {
+		if d <= math.MaxFloat32 {
+			there = append(there, d)
+		}
+	}
+	if len(there) == 0 {
+		return []float32{0}
+	}
+	return there
 }
 
 // overscanRows returns the median of each overscan row and the residuals
@@ -120,21 +136,20 @@ func overscanRows(s *Sensor, o Region, raw RawRows) (medians []float64, counts [
 }
 
 // smooth fills the trace for the rows of the image from the sums and counts
-// of the overscan's rows.
-func (t *OffsetTrace) smooth(s *Sensor, o Region, sums []float64, counts []int, variance float64) {
+// of the overscan's rows. Level and Drift count over the rows that the
+// amplifier reads; they are NaN where none of them has an offset.
+func (t *OffsetTrace) smooth(s *Sensor, amp Amplifier, sums []float64, counts []int, variance float64) {
+	o := amp.Overscan
 	half := s.Offset.SmoothRows / 2
 	if s.Offset.SmoothRows == 0 {
 		half = len(sums)
 	}
 	lowest, highest := math.Inf(1), math.Inf(-1)
-	total := 0.0
+	total, known := 0.0, 0
 	for y := range t.DN {
-		c := y + s.Image.Y0 - o.Y0 // the overscan's row beside image row y
+		// The overscan's row beside image row y, or the nearest to it.
+		c := min(max(y+s.Image.Y0-o.Y0, 0), len(sums)-1)
 		lo, hi := max(0, c-half), min(len(sums), c+half+1)
-		if lo >= hi { // rows beyond a shorter overscan take the nearest
-			lo = min(max(c, 0), len(sums)-1)
-			hi = lo + 1
-		}
 		var sum float64
 		n, all := 0, (hi-lo)*o.Width()
 		for i := lo; i < hi; i++ {
@@ -149,11 +164,16 @@ func (t *OffsetTrace) smooth(s *Sensor, o Region, sums []float64, counts []int, 
 		t.DN[y] = float32(v)
 		t.Variance[y] = float32(variance / float64(n))
 		t.Unsure[y] = 2*n < all
-		lowest, highest = min(lowest, v), max(highest, v)
-		total += v
+		if raw := y + s.Image.Y0; raw >= amp.Region.Y0 && raw < amp.Region.Y1 {
+			lowest, highest = min(lowest, v), max(highest, v)
+			total += v
+			known++
+		}
 	}
-	t.Level = total / float64(len(t.DN))
-	t.Drift = highest - lowest
+	t.Level, t.Drift = total/float64(known), highest-lowest
+	if known == 0 {
+		t.Drift = math.NaN()
+	}
 }
 
 // NoOffset returns the trace of a frame whose level the master bias carries.

@@ -155,7 +155,16 @@ func removeUnlocked(name string) {
 	}
 }
 
-func (p *partialFile) WriteAt(b []byte, off int64) (int, error) { return p.file.WriteAt(b, off) }
+// writebackBytes is the size from which a piece is worth a hint to the system.
+const writebackBytes = 256 << 10
+
+func (p *partialFile) WriteAt(b []byte, off int64) (int, error) {
+	n, err := p.file.WriteAt(b, off)
+	if err == nil && n >= writebackBytes && !p.opt.NoSync {
+		startWriteback(p.file, off, int64(n))
+	}
+	return n, err
+}
 
 // publish brings the content to disk, then the name, then the folder's entry,
 // so that after a crash the name stands for the whole content or for none.

@@ -438,9 +438,6 @@ func (b *builder) mask(dark *Master) (*masterContent, error) {
 	for _, band := range b.in.Profile.Bands {
 		n := need
 		n.Kind, n.Band = MasterFlat, band.Name
-		if b.in.Profile.Keywords.Band == nil {
-			n.Band = ""
-		}
 		kinds = append(kinds, n)
 	}
 	if d.Linearity.From == configs.LinearityLadder {
@@ -461,7 +458,7 @@ func (b *builder) mask(dark *Master) (*masterContent, error) {
 	c.info = *dark
 	c.info.Kind, c.info.Frames, c.info.BiasSHA256, c.info.BiasKappa = MasterBadPixels, len(used), "", 0
 	for _, m := range used {
-		l, err := loadMaster(m, im.Width(), im.Height(), forMask)
+		l, err := loadMaster(m, b.in.sensors[i], forMask)
 		if err != nil {
 			return nil, err
 		}

@@ -149,8 +149,7 @@ func (l *ladder) offset(a int) float64 {
 		}
 	}
 	if b := l.masters.bias; b != nil {
-		im := l.sensor.Image
-		level += meanOver(b.plane, l.sensor.Amps[a].Region.Intersect(im).Shift(-im.X0, -im.Y0))
+		level += b.means[a]
 	}
 	return level
 }

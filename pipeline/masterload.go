@@ -14,10 +14,12 @@ type loaded struct {
 	*Master
 	SHA256 string
 
-	plane *calib.Plane     // bias, dark
-	flat  *calib.FlatField // flat
-	raw   *calib.Plane     // flat, as it is in the file
-	mask  []calib.Flags    // bad-pixels
+	plane        *calib.Plane     // bias, dark
+	means        []float64        // bias: mean over each amplifier, DN
+	typicalEPerS float64          // dark: median, e-/s at T0
+	flat         *calib.FlatField // flat
+	raw          *calib.Plane     // flat, as it is in the file
+	mask         []calib.Flags    // bad-pixels
 
 	scatter []float32 // dark: reduced chi-square of its samples
 	samples []int32   // dark
@@ -53,8 +55,8 @@ const (
 )
 
 // loadMaster reads a master's planes and its content hash, and verifies its
-// checksums. width and height are those of the image region.
-func loadMaster(m *Master, width, height int, w wants) (*loaded, error) {
+// checksums.
+func loadMaster(m *Master, s *calib.Sensor, w wants) (*loaded, error) {
 	data, sha, err := fitsutil.ReadAll(m.Path, nil, maxRawBytes)
 	if err != nil {
 		return nil, err
@@ -68,12 +70,16 @@ func loadMaster(m *Master, width, height int, w wants) (*loaded, error) {
 		return nil, err
 	}
 	l := &loaded{Master: m, SHA256: sha}
-	r := planeReader{file: f, path: m.Path, width: width, height: height}
+	r := planeReader{file: f, path: m.Path, width: s.Image.Width(), height: s.Image.Height()}
 	switch m.Kind {
 	case MasterBias:
 		l.plane = r.plane()
+		for _, a := range s.Amps {
+			l.means = append(l.means, meanOver(l.plane, a.Region.Intersect(s.Image).Shift(-s.Image.X0, -s.Image.Y0)))
+		}
 	case MasterDark:
 		l.plane = r.plane()
+		l.typicalEPerS = typical(l.plane)
 		if w == forMask {
 			l.scatter, l.samples = r.floats("SCATTER"), r.whole("SAMPLES")
 		}
@@ -229,7 +235,7 @@ func newMasterCache(limit int64) *masterCache {
 }
 
 // get returns a master's planes, from memory or from its file.
-func (c *masterCache) get(m *Master, width, height int) (*loaded, error) {
+func (c *masterCache) get(m *Master, s *calib.Sensor) (*loaded, error) {
 	c.mu.Lock()
 	e := c.byKey[m.Path]
 	if e == nil {
@@ -242,7 +248,7 @@ func (c *masterCache) get(m *Master, width, height int) (*loaded, error) {
 	c.mu.Unlock()
 
 	entry.once.Do(func() {
-		entry.l, entry.err = loadMaster(m, width, height, forStages)
+		entry.l, entry.err = loadMaster(m, s, forStages)
 		if entry.err == nil {
 			c.mu.Lock()
 			c.used += entry.l.bytes()
@@ -268,4 +274,33 @@ func (c *masterCache) evict(keep *cached) {
 		delete(c.byKey, old.key)
 		c.used -= old.l.bytes()
 	}
+}
+
+// meanOver returns the mean of a plane's finite values over a region in
+// image coordinates.
+func meanOver(p *calib.Plane, r calib.Region) float64 {
+	sum, n := 0.0, 0
+	for y := r.Y0; y < r.Y1; y++ {
+		for _, v := range p.Value[y*p.Width+r.X0 : y*p.Width+r.X1] {
+			if v == v {
+				sum += float64(v)
+				n++
+			}
+		}
+	}
+	return sum / float64(max(n, 1))
+}
+
+// typicalSamples bounds the pixels that a typical level is taken from.
+const typicalSamples = 1 << 16
+
+// typical returns the median of evenly spread finite values of a plane.
+func typical(p *calib.Plane) float64 {
+	var some []float32
+	for i := 0; i < len(p.Value); i += max(1, len(p.Value)/typicalSamples) {
+		if v := p.Value[i]; v == v {
+			some = append(some, v)
+		}
+	}
+	return float64(calib.Median(some))
 }

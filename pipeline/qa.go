@@ -3,7 +3,8 @@ package pipeline
 import (
 	"fmt"
 	"math"
-	"sort"
+	"math/bits"
+	"slices"
 	"strings"
 
 	"evenlight/calib"
@@ -59,20 +60,12 @@ type tally struct {
 	good   int
 	pixels int
 	step   int // every step-th pixel of every step-th row is sampled
-	width  int
-	values []sample
-	ratios []sample
-}
-
-// sample is a figure and where it comes from, so that workers' samples can be
-// put in one order.
-type sample struct {
-	at int
-	v  float32
+	values []float32
+	ratios []float32
 }
 
 func (t *tally) reset(width, height int) {
-	*t = tally{values: t.values[:0], ratios: t.ratios[:0], width: width}
+	*t = tally{values: t.values[:0], ratios: t.ratios[:0]}
 	t.step = max(1, int(math.Ceil(math.Sqrt(float64(width*height)/tallySamples))))
 }
 
@@ -84,10 +77,8 @@ func (t *tally) add(r *calib.Row) {
 			good++
 			continue
 		}
-		for b := range t.bits {
-			if f&(1<<b) != 0 {
-				t.bits[b]++
-			}
+		for ; f != 0; f &= f - 1 {
+			t.bits[bits.TrailingZeros16(uint16(f))]++
 		}
 	}
 	t.good += good
@@ -97,10 +88,10 @@ func (t *tally) add(r *calib.Row) {
 	}
 	for x := 0; x < len(r.V); x += t.step {
 		if r.Flags[x] == 0 {
-			t.values = append(t.values, sample{r.Y*t.width + x, r.V[x]})
+			t.values = append(t.values, r.V[x])
 		}
 		if x+2 < len(r.V) && r.Flags[x]|r.Flags[x+1]|r.Flags[x+2] == 0 {
-			t.ratios = append(t.ratios, sample{r.Y*t.width + x, curvature(r, x)})
+			t.ratios = append(t.ratios, curvature(r, x))
 		}
 	}
 }
@@ -114,7 +105,8 @@ func curvature(r *calib.Row, x int) float32 {
 	return d / float32(math.Sqrt(float64(e)))
 }
 
-// merge puts the tallies of all workers together.
+// merge puts the tallies of all workers together. The order of the samples
+// depends on who saw which row; the order statistics made of them do not.
 func merge(workers []*worker) tally {
 	var all tally
 	for _, w := range workers {
@@ -127,19 +119,7 @@ func merge(workers []*worker) tally {
 		all.values = append(all.values, t.values...)
 		all.ratios = append(all.ratios, t.ratios...)
 	}
-	for _, s := range [][]sample{all.values, all.ratios} {
-		sort.Slice(s, func(i, j int) bool { return s[i].at < s[j].at })
-	}
 	return all
-}
-
-// numbersOf returns the figures alone.
-func numbersOf(s []sample) []float64 {
-	out := make([]float64, len(s))
-	for i, v := range s {
-		out[i] = float64(v.v)
-	}
-	return out
 }
 
 // report makes the summary of the frame that was just run.
@@ -159,12 +139,11 @@ func (c *calibrator) report(p *plan, chain *calib.Chain) *FrameReport {
 		}
 	}
 	r.Good = float64(t.good) / float64(t.pixels)
-	values := numbersOf(t.values)
-	sort.Float64s(values)
-	r.Background, r.Median = finite(quantile(values, 0.05)), finite(quantile(values, 0.5))
-	if ratios := numbersOf(t.ratios); len(ratios) >= minRatios {
-		_, sigma := calib.MedianMAD(ratios)
-		r.NoiseRatio = finite(sigma)
+	slices.Sort(t.values)
+	r.Background, r.Median = finite(quantile(t.values, 0.05)), finite(quantile(t.values, 0.5))
+	if len(t.ratios) >= minRatios {
+		_, sigma := calib.MedianMAD(t.ratios)
+		r.NoiseRatio = finite(float64(sigma))
 	}
 	r.amplifiers(p, d)
 	r.masters(p)
@@ -184,11 +163,11 @@ func finite(v float64) *float64 {
 }
 
 // quantile returns the q-quantile of sorted numbers, NaN for none.
-func quantile(sorted []float64, q float64) float64 {
+func quantile(sorted []float32, q float64) float64 {
 	if len(sorted) == 0 {
 		return math.NaN()
 	}
-	return sorted[int(q*float64(len(sorted)-1))]
+	return float64(sorted[int(q*float64(len(sorted)-1))])
 }
 
 func (r *FrameReport) amplifiers(p *plan, d *configs.Detector) {

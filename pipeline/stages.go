@@ -128,7 +128,7 @@ func (in *Instrument) selectMasters(f *Frame, through string, lib *Library, cach
 		if err != nil {
 			return nil, err
 		}
-		l, err := cache.get(m, s.Image.Width(), s.Image.Height())
+		l, err := cache.get(m, s)
 		if err != nil {
 			return nil, fmt.Errorf("master %s cannot be used: %w", m.Name(), err)
 		}
@@ -262,7 +262,7 @@ func (p *plan) saturation() (calib.Stage, error) {
 			}
 		}
 		if b := p.masters.bias; b != nil {
-			offset += meanOver(b.plane, p.sensor.Amps[a].Region.Intersect(p.sensor.Image).Shift(-p.sensor.Image.X0, -p.sensor.Image.Y0))
+			offset += b.means[a]
 		}
 		levels[a] = p.sensor.SaturationLevel(a, offset, p.curves[a])
 		if math.IsNaN(levels[a]) {
@@ -270,21 +270,6 @@ func (p *plan) saturation() (calib.Stage, error) {
 		}
 	}
 	return calib.SaturationStage{LevelDN: levels}, nil
-}
-
-// meanOver returns the mean of a plane's finite values over a region in
-// image coordinates.
-func meanOver(p *calib.Plane, r calib.Region) float64 {
-	sum, n := 0.0, 0
-	for y := r.Y0; y < r.Y1; y++ {
-		for _, v := range p.Value[y*p.Width+r.X0 : y*p.Width+r.X1] {
-			if v == v {
-				sum += float64(v)
-				n++
-			}
-		}
-	}
-	return sum / float64(max(n, 1))
 }
 
 // light returns what turns electrons into the product's quantity.
@@ -324,6 +309,7 @@ func (p *plan) chain() (*calib.Chain, error) {
 	}
 	if p.masters.dark != nil {
 		n.Dark = p.masters.dark.plane
+		n.FloorE2 += max(0, p.masters.dark.typicalEPerS) * p.ht
 	}
 	if p.masters.mask != nil {
 		n.Mask = p.masters.mask.mask

@@ -1,0 +1,75 @@
+package demo
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"testing"
+
+	"go.uber.org/zap"
+)
+
+// scratch is a folder for what the tests of this package share; TestMain
+// removes it.
+var scratch = sync.OnceValues(func() (string, error) { return os.MkdirTemp("", "evenlight-demo-") })
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if dir, err := scratch(); err == nil {
+		os.RemoveAll(dir)
+	}
+	os.Exit(code)
+}
+
+// runOnce returns a demo that is run once for all tests that look at it.
+func runOnce(name string, opt Options) func() (*Result, error) {
+	return sync.OnceValues(func() (*Result, error) {
+		dir, err := scratch()
+		if err != nil {
+			return nil, err
+		}
+		opt.Dir, opt.Seed, opt.Workers, opt.Log = filepath.Join(dir, name), 1, 2, zap.NewNop()
+		return Run(opt)
+	})
+}
+
+// The demos that tests look at.
+var (
+	quillon          = runOnce("quillon", Options{})
+	quillonElectrons = runOnce("quillon-electrons", Options{Set: []string{"output.quantity=electrons"}, Scale: 0.5})
+	pellam           = runOnce("pellam", Options{Camera: "pellam", Set: []string{"output.quantity=radiance"}})
+)
+
+// mustRun returns a demo that went through without a failure.
+func mustRun(t *testing.T, run func() (*Result, error)) *Result {
+	t.Helper()
+	r, err := run()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range append(r.Masters.Failures, r.Run.Failures...) {
+		t.Errorf("failed: %s: %s", f.Raw, f.Reason)
+	}
+	if t.Failed() {
+		t.FailNow()
+	}
+	return r
+}
+
+// filesIn lists the FITS files in folders of a demo.
+func filesIn(t *testing.T, dir string, folders ...string) []string {
+	t.Helper()
+	var out []string
+	for _, f := range folders {
+		got, err := filepath.Glob(filepath.Join(dir, f, "*.fits"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, got...)
+	}
+	if len(out) == 0 {
+		t.Fatal(fmt.Errorf("no files in %v of %s", folders, dir))
+	}
+	return out
+}
