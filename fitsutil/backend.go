@@ -70,11 +70,11 @@ func partialName(final string, number int) string {
 // createPartial removes what dead processes left of the same file and makes a
 // new partial file.
 func createPartial(final string, opt CreateOptions) (*partialFile, error) {
-	if err := checkFinal(final, opt); err != nil {
-		return nil, err
-	}
 	for number := range maxPartials {
 		removeUnlocked(partialName(final, number))
+	}
+	if err := checkFinal(final, opt); err != nil {
+		return nil, err
 	}
 	for number := range maxPartials {
 		file, err := claimPartial(partialName(final, number))
@@ -229,4 +229,20 @@ func (p *partialFile) discard() error {
 	}
 	p.closed = true
 	return errors.Join(os.Remove(p.file.Name()), p.file.Close())
+}
+
+// WriteFile writes a whole file of any content as durably as a [Writer] writes
+// FITS: under a temporary name, synced, renamed, folder synced.
+func WriteFile(path string, content []byte, opt CreateOptions) error {
+	p, err := createPartial(path, opt)
+	if err != nil {
+		return err
+	}
+	if _, err := p.WriteAt(content, 0); err != nil {
+		return errors.Join(err, p.discard())
+	}
+	if err := p.publish(); err != nil {
+		return errors.Join(err, p.discard())
+	}
+	return nil
 }

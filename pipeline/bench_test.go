@@ -220,7 +220,7 @@ func BenchmarkFrameAgainstCopy(b *testing.B) {
 	}
 	c := newCalibrator(in, lib, newMasterCache(4<<30), runtime.NumCPU())
 	once := func() string {
-		o := c.calibrateFile(raw, dir, true)
+		o := c.calibrateFile(raw, dir, true, "")
 		if len(o) != 1 || o[0].Err != nil {
 			b.Fatal(o)
 		}

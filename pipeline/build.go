@@ -94,7 +94,7 @@ func BuildMasters(in *Instrument, files []string, opt BuildOptions) (*BuildResul
 	if err != nil {
 		return nil, err
 	}
-	b := &builder{in: in, opt: opt, lib: lib, profile: in.Profile.Canonical(), result: &BuildResult{Found: len(files)},
+	b := &builder{in: in, opt: opt, lib: lib, profile: in.Profile.Canonical(), result: &BuildResult{Found: len(files), Made: []*Master{}, Unchanged: []*Master{}, Failures: []Failure{}},
 		cache: newMasterCache(int64(in.Profile.Masters.MemoryMiB) << 20)}
 	for _, e := range lib.Unreadable {
 		opt.Log.Warn(EventMasterUnread, zap.Error(e))

@@ -296,8 +296,10 @@ type Outcome struct {
 	Took    time.Duration
 }
 
-// calibrateFile makes the products of all scene frames in one raw file.
-func (c *calibrator) calibrateFile(path, outDir string, overwrite bool) []Outcome {
+// calibrateFile makes the products of all scene frames in one raw file. twin
+// names another file of the run whose products would have the same names, in
+// which case neither has any.
+func (c *calibrator) calibrateFile(path, outDir string, overwrite bool, twin string) []Outcome {
 	start := time.Now()
 	frames, errs := c.open(path)
 	var out []Outcome
@@ -308,7 +310,11 @@ func (c *calibrator) calibrateFile(path, outDir string, overwrite bool) []Outcom
 		o := Outcome{Raw: path, Kind: f.Info.Kind}
 		if f.Info.Kind == configs.KindScene {
 			o.Product = filepath.Join(outDir, f.Stem(c.in.Profile)+productEnding)
-			o.Report, o.Err = c.calibrateFrame(f, o.Product, overwrite)
+			if twin != "" {
+				o.Err = fmt.Errorf("its product would take the same name as that of %s: calibrate the two folders into separate output folders", twin)
+			} else {
+				o.Report, o.Err = c.calibrateFrame(f, o.Product, overwrite)
+			}
 			if o.Err != nil {
 				e := &FrameError{Path: path, Err: o.Err}
 				if len(c.in.Profile.Detectors) > 1 {

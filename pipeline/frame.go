@@ -35,17 +35,23 @@ func (f *Frame) Name() string { return filepath.Base(f.Path) }
 // Stem is the name that products of the frame are built on: the file's name
 // without its FITS ending, with detector and plane where there are several.
 func (f *Frame) Stem(p *configs.Profile) string {
-	s := f.Name()
-	for _, end := range []string{".gz", ".fits", ".fit", ".fts"} {
-		if len(s) > len(end) && strings.EqualFold(s[len(s)-len(end):], end) {
-			s = s[:len(s)-len(end)]
-		}
-	}
+	s := fileStem(f.Path)
 	if len(p.Detectors) > 1 {
 		s += "-" + p.Detectors[f.Detector].Name
 	}
 	if f.Planes > 1 {
 		s += fmt.Sprintf("-plane%03d", f.Plane+1)
+	}
+	return s
+}
+
+// fileStem is a file's name without its FITS ending.
+func fileStem(path string) string {
+	s := filepath.Base(path)
+	for _, end := range []string{".gz", ".fits", ".fit", ".fts"} {
+		if len(s) > len(end) && strings.EqualFold(s[len(s)-len(end):], end) {
+			s = s[:len(s)-len(end)]
+		}
 	}
 	return s
 }

@@ -43,7 +43,7 @@ func OpenLibrary(dir string) (*Library, error) {
 		return nil
 	})
 	if err != nil {
-		return nil, fmt.Errorf("masters in %s: %w", dir, err)
+		return nil, fmt.Errorf("masters in %s: %w; name the folder that 'evenlight masters' wrote to", dir, err)
 	}
 	return l, nil
 }

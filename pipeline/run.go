@@ -54,11 +54,12 @@ func Calibrate(in *Instrument, files []string, opt RunOptions) (*RunSummary, err
 	for i := range lanes {
 		lanes[i] = newCalibrator(in, lib, cache, opt.Workers)
 	}
+	twins := sameStem(files)
 	outcomes := make([][]Outcome, len(files))
 	var mu sync.Mutex
 	done := 0
 	_ = parallel(len(lanes), len(files), func(lane, i int) error {
-		outcomes[i] = lanes[lane].calibrateFile(files[i], opt.OutDir, opt.Overwrite)
+		outcomes[i] = lanes[lane].calibrateFile(files[i], opt.OutDir, opt.Overwrite, twins[files[i]])
 		mu.Lock()
 		defer mu.Unlock()
 		done++
@@ -69,6 +70,25 @@ func Calibrate(in *Instrument, files []string, opt RunOptions) (*RunSummary, err
 		return nil
 	})
 	return in.summarise(outcomes, time.Since(start)), nil
+}
+
+// sameStem finds files in different folders whose products would take each
+// other's name, and tells for each of them another one.
+func sameStem(files []string) map[string]string {
+	first, twins := map[string]string{}, map[string]string{}
+	for _, path := range files {
+		stem := fileStem(path)
+		other, ok := first[stem]
+		if !ok {
+			first[stem] = path
+			continue
+		}
+		twins[path] = other
+		if twins[other] == "" {
+			twins[other] = path
+		}
+	}
+	return twins
 }
 
 // logOutcomes writes one event a frame, and one a warning.

@@ -36,7 +36,7 @@ func Verify(path string, folders []string, workers int) (*Verification, error) {
 	if record.What != "calibrated frame" {
 		return nil, fmt.Errorf("%s is a %s: only calibrated frames can be verified", path, record.What)
 	}
-	v := &Verification{Product: path}
+	v := &Verification{Product: path, Details: []string{}}
 	if _, err := f.VerifyChecksums(); err != nil {
 		v.Details = append(v.Details, err.Error())
 	}

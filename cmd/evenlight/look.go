@@ -156,7 +156,9 @@ func dash(s string) string {
 }
 
 func profileCommand(s *settings) *cobra.Command {
-	c := &cobra.Command{Use: "profile", Short: "Check, show and describe profiles"}
+	c := &cobra.Command{Use: "profile", Short: "Check, show and describe profiles", Args: cobra.NoArgs,
+		Example: "  evenlight profile check --profile cam.yaml",
+		RunE:    func(c *cobra.Command, _ []string) error { return c.Help() }}
 	check := &cobra.Command{
 		Use: "check --profile FILE", Short: "Check a profile and list its stages",
 		Example: "  evenlight profile check --profile cam.yaml", Args: cobra.NoArgs,
@@ -187,6 +189,9 @@ func profileCommand(s *settings) *cobra.Command {
 			if err != nil {
 				return err
 			}
+			if s.json {
+				return writeJSON(c.OutOrStdout(), p)
+			}
 			_, err = c.OutOrStdout().Write(p.Canonical())
 			return err
 		},
@@ -210,6 +215,7 @@ func profileCommand(s *settings) *cobra.Command {
 	}
 	schema := &cobra.Command{
 		Use: "schema", Short: "Print the JSON Schema of profiles", Args: cobra.NoArgs,
+		Example: "  evenlight profile schema >profile.schema.json",
 		RunE: func(c *cobra.Command, _ []string) error {
 			_, err := c.OutOrStdout().Write(configs.Schema())
 			return err

@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
 
 	"evenlight/configs"
 	"evenlight/pipeline"
@@ -92,6 +93,15 @@ Exit codes: 0 everything was done; 1 some frames failed and the rest was done;
   evenlight verify    --inputs raw --inputs masters products/*.fits`,
 		SilenceUsage: true, SilenceErrors: true, Version: pipeline.Version,
 	}
+	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
+		return fmt.Errorf("%w: see '%s --help'", err, c.CommandPath())
+	})
+	root.PersistentPreRunE = func(*cobra.Command, []string) error {
+		if s.workers < 1 {
+			return fmt.Errorf("--workers %d: name a number from 1", s.workers)
+		}
+		return nil
+	}
 	f := root.PersistentFlags()
 	f.IntVar(&s.workers, "workers", runtime.NumCPU(), "goroutines for the pixels; results do not depend on it")
 	f.StringVar(&s.logLevel, "log-level", "warn", "least severe events to log: debug, info, warn, error")
@@ -129,25 +139,22 @@ func (s *settings) load() (*configs.Profile, error) {
 	return configs.Load(s.profile, over)
 }
 
-// logger writes events to standard error, one a line.
-func (s *settings) logger() (*zap.Logger, error) {
+// logger writes events to w, one a line.
+func (s *settings) logger(w io.Writer) (*zap.Logger, error) {
 	level, err := zap.ParseAtomicLevel(s.logLevel)
-	if err != nil {
+	if err != nil || s.logLevel == "" {
 		return nil, fmt.Errorf("--log-level %q: choose debug, info, warn or error", s.logLevel)
 	}
-	var c zap.Config
+	form := zap.NewProductionEncoderConfig()
+	form.MessageKey, form.TimeKey, form.EncodeTime = "event", "time", utcTime
+	var encoder zapcore.Encoder
 	switch s.logFormat {
 	case "json":
-		c = zap.NewProductionConfig()
-		c.Sampling = nil
+		encoder = zapcore.NewJSONEncoder(form)
 	case "console":
-		c = zap.NewDevelopmentConfig()
-		c.Development = false
+		encoder = zapcore.NewConsoleEncoder(form)
 	default:
 		return nil, fmt.Errorf("--log-format %q: choose console or json", s.logFormat)
 	}
-	c.Level, c.DisableStacktrace, c.DisableCaller = level, true, true
-	c.EncoderConfig.MessageKey, c.EncoderConfig.TimeKey = "event", "time"
-	c.EncoderConfig.EncodeTime = utcTime
-	return c.Build()
+	return zap.New(zapcore.NewCore(encoder, zapcore.Lock(zapcore.AddSync(w)), level)), nil
 }

@@ -30,7 +30,16 @@ func isTerminal(w io.Writer) bool {
 		return false
 	}
 	st, err := f.Stat()
-	return err == nil && st.Mode()&os.ModeCharDevice != 0
+	return err == nil && st.Mode()&os.ModeCharDevice != 0 && f.Name() != os.DevNull
+}
+
+// progress is silent where a machine reads the log: then each line of
+// standard error is one event.
+func (s *settings) progress(w io.Writer) func(done, total int, what string) {
+	if s.logFormat == "json" {
+		return nil
+	}
+	return progress(w)
 }
 
 // progress tells how far the work is: one line that is written over on a

@@ -1,15 +1,15 @@
 package main
 
 import (
-	"encoding/json"
+	"bytes"
 	"fmt"
-	"os"
 	"path/filepath"
 	"runtime/debug"
 
 	"github.com/spf13/cobra"
 	"go.uber.org/zap"
 
+	"evenlight/fitsutil"
 	"evenlight/pipeline"
 	"evenlight/pipeline/demo"
 )
@@ -30,7 +30,7 @@ over. Masters that are in the folder already serve the new ones.`,
 			if err != nil {
 				return err
 			}
-			log, err := s.logger()
+			log, err := s.logger(c.ErrOrStderr())
 			if err != nil {
 				return err
 			}
@@ -41,7 +41,7 @@ over. Masters that are in the folder already serve the new ones.`,
 			// The samples held at once are bounded by the profile; this keeps
 			// the collector from letting garbage pile up beyond that.
 			debug.SetMemoryLimit(int64(in.Profile.Masters.MemoryMiB) << 20)
-			r, err := pipeline.BuildMasters(in, files, pipeline.BuildOptions{OutDir: out, Workers: s.workers, Log: log, Progress: progress(c.ErrOrStderr())})
+			r, err := pipeline.BuildMasters(in, files, pipeline.BuildOptions{OutDir: out, Workers: s.workers, Log: log, Progress: s.progress(c.ErrOrStderr())})
 			if err != nil {
 				return failed(err)
 			}
@@ -92,14 +92,14 @@ standard output, and as JSON to summary.json in the output folder.`,
 			if err != nil {
 				return err
 			}
-			if o.Log, err = s.logger(); err != nil {
+			if o.Log, err = s.logger(c.ErrOrStderr()); err != nil {
 				return err
 			}
 			files, err := pipeline.FindFrames(args)
 			if err != nil {
 				return failed(err)
 			}
-			o.Workers, o.Progress = s.workers, progress(c.ErrOrStderr())
+			o.Workers, o.Progress = s.workers, s.progress(c.ErrOrStderr())
 			o.Log.Info(pipeline.EventRunStarted, zap.Int("files", len(files)), zap.String("profile_sha256", in.Hash))
 			r, err := pipeline.Calibrate(in, files, o)
 			if err != nil {
@@ -109,8 +109,10 @@ standard output, and as JSON to summary.json in the output folder.`,
 			if summary == "" {
 				summary = filepath.Join(o.OutDir, demo.SummaryFile)
 			}
-			if err := writeSummary(summary, r); err != nil {
-				return failed(err)
+			if r.Counts.Done+r.Counts.Failed > 0 { // a run that found nothing leaves the last summary alone
+				if err := writeSummary(summary, r); err != nil {
+					return failed(err)
+				}
 			}
 			if s.json {
 				err = writeJSON(c.OutOrStdout(), r)
@@ -134,29 +136,14 @@ standard output, and as JSON to summary.json in the output folder.`,
 	return c
 }
 
-// writeSummary writes the QA summary as JSON under its final name at once.
+// writeSummary writes the QA summary as JSON, in the bytes that --json prints.
 func writeSummary(path string, r *pipeline.RunSummary) error {
-	b, err := json.MarshalIndent(r, "", "  ")
-	if err != nil {
+	var b bytes.Buffer
+	if err := writeJSON(&b, r); err != nil {
 		return err
 	}
-	tmp, err := os.CreateTemp(filepath.Dir(path), ".summary-*")
-	if err != nil {
+	if err := fitsutil.WriteFile(path, b.Bytes(), fitsutil.CreateOptions{Overwrite: true}); err != nil {
 		return fmt.Errorf("QA summary: %w", err)
-	}
-	defer os.Remove(tmp.Name())
-	_, err = tmp.Write(append(b, '\n'))
-	if e := tmp.Sync(); err == nil {
-		err = e
-	}
-	if e := tmp.Close(); err == nil {
-		err = e
-	}
-	if err == nil {
-		err = os.Rename(tmp.Name(), path)
-	}
-	if err != nil {
-		return fmt.Errorf("QA summary %s: %w", path, err)
 	}
 	return nil
 }
@@ -172,11 +159,11 @@ prints how values, uncertainties and flags compare with the truth.`,
 		Example: "  evenlight demo demo",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			log, err := s.logger()
+			log, err := s.logger(c.ErrOrStderr())
 			if err != nil {
 				return err
 			}
-			o.Dir, o.Workers, o.Log, o.Progress = args[0], s.workers, log, progress(c.ErrOrStderr())
+			o.Dir, o.Workers, o.Log, o.Progress = args[0], s.workers, log, s.progress(c.ErrOrStderr())
 			r, err := demo.Run(o)
 			if err != nil {
 				return failed(err)
