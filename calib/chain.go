@@ -46,13 +46,16 @@ type Chain struct {
 	Before []Stage
 	Noise  *Noise // nil: no shot noise is added
 	After  []Stage
+	// Grow is the reach, in pixels, of the flag NearSaturated; NewChain takes
+	// it from the sensor.
+	Grow int
 
 	segs [][]Segment
 }
 
 // NewChain prepares the chain of a frame.
 func NewChain(s *Sensor, before []Stage, noise *Noise, after []Stage) *Chain {
-	return &Chain{Sensor: s, Before: before, Noise: noise, After: after, segs: s.Segments()}
+	return &Chain{Sensor: s, Before: before, Noise: noise, After: after, Grow: s.GrowPixels, segs: s.Segments()}
 }
 
 // Stages lists all stages in the order in which they act.
@@ -88,7 +91,7 @@ type Scratch struct {
 // halo is the number of rows above and below a row that must be known before
 // the row can be finished.
 func (c *Chain) halo() int {
-	h := c.Sensor.GrowPixels
+	h := c.Grow
 	if c.Noise != nil {
 		h = max(h, noiseReach)
 	}
@@ -141,13 +144,20 @@ func (c *Chain) Run(raw RawRows, y0, y1 int, s *Scratch, sink func(*Row) error) 
 		for _, st := range c.After {
 			st.Apply(r)
 		}
-		settle(r)
+		if c.finishes() {
+			settle(r)
+		}
 		if err := sink(r); err != nil {
 			return err
 		}
 	}
 	return nil
 }
+
+// finishes tells whether the chain ends in a product. One that ends before
+// the noise serves masters: its rows keep a NaN, if a master had no value, but
+// neither flag it nor take the variance away.
+func (c *Chain) finishes() bool { return c.Noise != nil || len(c.After) > 0 }
 
 // load reads one row and takes it through the stages before Noise.
 func (c *Chain) load(raw RawRows, r *Row, y int, s *Scratch) error {
@@ -175,7 +185,7 @@ func (c *Chain) load(raw RawRows, r *Row, y int, s *Scratch) error {
 
 // growSaturation flags the neighbours of saturated pixels in row r.
 func (c *Chain) growSaturation(r *Row, at func(int) *Row) {
-	g := c.Sensor.GrowPixels
+	g := c.Grow
 	if g == 0 {
 		return
 	}

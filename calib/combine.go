@@ -91,9 +91,10 @@ const combineRun = 512
 
 // CombineScratch is the working memory of one goroutine.
 type CombineScratch struct {
-	sum, square, low, high [combineRun]float32
-	samples, sorted        []float32
-	frames                 []int
+	centre, sum, square [combineRun]float32
+	far                 [combineRun]int32
+	samples, sorted     []float32
+	frames              []int
 }
 
 // Combine makes the mean of samples[i][p] over the frames i for each pixel p.
@@ -114,55 +115,111 @@ func (c *Combiner) Combine(samples [][]float32, out Combined, s *CombineScratch)
 
 // quick sums the samples as if none had to be left out, and proves pixel by
 // pixel that it was so: the median is never further from the mean than one
-// standard deviation, so where both extremes are within the limit less that
-// distance, no sample can be outside. The other pixels are done with care.
+// standard deviation, so where the sample furthest from the mean is within
+// the limit less that distance, no sample can be outside. The other pixels are
+// done with care. Samples are taken relative to the mean of the first few, so
+// that single precision is enough.
 func (c *Combiner) quick(samples [][]float32, p0, p1 int, out Combined, s *CombineScratch) {
-	first := samples[0][p0:p1]
-	sum, square := s.sum[:len(first)], s.square[:len(first)]
-	low, high := s.low[:len(first)], s.high[:len(first)]
-	clear(sum)
-	clear(square)
-	clear(low)
-	clear(high)
-	for _, f := range samples[1:] {
-		row := f[p0:p1][:len(first)]
-		for i, v := range row {
-			d := v - first[i]
-			sum[i] += d
-			square[i] += d * d
-			if d < low[i] {
-				low[i] = d
-			}
-			if d > high[i] {
-				high[i] = d
-			}
-		}
+	n := p1 - p0
+	s.begin(samples[:min(len(samples), centreFrames)], p0, n)
+	rest := samples
+	for len(rest) >= 4 {
+		s.addFour(rest[0][p0:p1], rest[1][p0:p1], rest[2][p0:p1], rest[3][p0:p1])
+		rest = rest[4:]
 	}
-	n := float32(len(samples))
+	for _, f := range rest {
+		s.addOne(f[p0:p1])
+	}
+	count := float32(len(samples))
 	k := float32(c.limit(1))
 	a, b := float32(c.floor.A), float32(c.floor.B)
 	meanA, meanB := float32(c.mean.A), float32(c.mean.B)
-	for i, f := range first {
-		mean := sum[i] / n
-		q := max(square[i]-sum[i]*mean, 0)
-		spread := sqrt32(q / n)
-		extreme := max(high[i]-mean, mean-low[i]) + spread
-		expected := a + b*max(f+low[i], 0)
-		// A NaN anywhere makes the comparison false.
-		if !(extreme*extreme <= k*k*expected) || len(samples) < 2 {
+	for i := range n {
+		mean := s.sum[i] / count
+		q := max(s.square[i]-s.sum[i]*mean, 0)
+		spread := sqrt32(q / count)
+		centre := s.centre[i]
+		far := math.Float32frombits(uint32(s.far[i]))
+		limit := k * sqrt32(a+b*max(centre-far, 0))
+		// A NaN anywhere makes the comparison false. The furthest from the
+		// mean is no further from the centre than far; where that is not
+		// near enough to decide, it is looked for.
+		if !(far+abs32(mean)+spread <= limit && len(samples) > 1) &&
+			!(len(samples) > 1 && furthest(samples, p0+i, centre+mean)+spread <= limit) {
 			c.careful(samples, p0+i, out, s)
 			continue
 		}
-		variance := q / (n - 1)
-		out.Value[p0+i] = f + mean
-		out.Variance[p0+i] = variance / n
+		variance := q / (count - 1)
+		out.Value[p0+i] = centre + mean
+		out.Variance[p0+i] = variance / count
 		out.Samples[p0+i] = int32(len(samples))
 		if out.Scatter != nil {
-			level := max(f+mean, 0)
-			out.Scatter[p0+i] = variance / (meanA + meanB*level)
+			out.Scatter[p0+i] = variance / (meanA + meanB*max(centre+mean, 0))
 		}
 	}
 }
+
+// centreFrames is the number of frames whose mean the samples are taken
+// relative to.
+const centreFrames = 8
+
+// begin clears the sums and sets the centre to the mean of a few frames.
+func (s *CombineScratch) begin(few [][]float32, p0, n int) {
+	clear(s.centre[:n])
+	clear(s.sum[:n])
+	clear(s.square[:n])
+	clear(s.far[:n])
+	k := 1 / float32(len(few))
+	for _, f := range few {
+		for i, v := range f[p0 : p0+n] {
+			s.centre[i] += v * k
+		}
+	}
+}
+
+// magnitude clears the sign of a float32; what is left orders as an integer
+// as the numbers do, with NaN above all.
+const magnitude = 1<<31 - 1
+
+// addFour takes four frames into the sums at once, which spares three of four
+// loads and stores of the sums.
+func (s *CombineScratch) addFour(r0, r1, r2, r3 []float32) {
+	n := len(r0)
+	r1, r2, r3 = r1[:n], r2[:n], r3[:n]
+	sum, square, far, centre := s.sum[:n], s.square[:n], s.far[:n], s.centre[:n]
+	for i, f := range centre {
+		d0, d1, d2, d3 := r0[i]-f, r1[i]-f, r2[i]-f, r3[i]-f
+		sum[i] += (d0 + d1) + (d2 + d3)
+		square[i] += (d0*d0 + d1*d1) + (d2*d2 + d3*d3)
+		a := max(int32(math.Float32bits(d0)&magnitude), int32(math.Float32bits(d1)&magnitude))
+		b := max(int32(math.Float32bits(d2)&magnitude), int32(math.Float32bits(d3)&magnitude))
+		far[i] = max(far[i], a, b)
+	}
+}
+
+// addOne takes one frame into the sums.
+func (s *CombineScratch) addOne(row []float32) {
+	n := len(row)
+	sum, square, far, centre := s.sum[:n], s.square[:n], s.far[:n], s.centre[:n]
+	for i, v := range row {
+		d := v - centre[i]
+		sum[i] += d
+		square[i] += d * d
+		far[i] = max(far[i], int32(math.Float32bits(d)&magnitude))
+	}
+}
+
+// furthest returns the largest distance of pixel p's samples from a level; it
+// is NaN where a sample is.
+func furthest(samples [][]float32, p int, level float32) float32 {
+	far := int32(0)
+	for _, f := range samples {
+		far = max(far, int32(math.Float32bits(f[p]-level)&magnitude))
+	}
+	return math.Float32frombits(uint32(far))
+}
+
+func abs32(v float32) float32 { return math.Float32frombits(math.Float32bits(v) & magnitude) }
 
 func sqrt32(v float32) float32 { return float32(math.Sqrt(float64(v))) }
 

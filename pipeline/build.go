@@ -274,11 +274,11 @@ func (m *Master) spanTemp(low, high float64) {
 func (b *builder) write(c *masterContent) error {
 	m := c.info
 	m.Path = filepath.Join(b.opt.OutDir, c.fileName())
-	before, _, errBefore := fitsutil.HashFile(m.Path)
+	before, errBefore := sums(m.Path)
 	if err := c.write(m.Path); err != nil {
 		return err
 	}
-	after, _, err := fitsutil.HashFile(m.Path)
+	after, err := sums(m.Path)
 	if err != nil {
 		return err
 	}
@@ -291,6 +291,27 @@ func (b *builder) write(c *masterContent) error {
 	b.result.Made = append(b.result.Made, &m)
 	b.opt.Log.Info(EventMasterBuilt, zap.String("file", m.Path), zap.String("kind", m.Kind), zap.Int("frames", m.Frames))
 	return nil
+}
+
+// sums returns the checksums of all HDUs of a file. Two masters of one name,
+// which stands for recipe and inputs, are the same where their sums are.
+func sums(path string) (string, error) {
+	f, err := fitsutil.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	var all []string
+	for _, h := range f.HDUs() {
+		for _, key := range []string{"CHECKSUM", "DATASUM"} {
+			sum, _, err := h.Header.Text(key)
+			if err != nil {
+				return "", err
+			}
+			all = append(all, sum)
+		}
+	}
+	return strings.Join(all, " "), nil
 }
 
 // fileName is built from the master's identity; its last part is a hash of
@@ -440,11 +461,9 @@ func (b *builder) mask(dark *Master) (*masterContent, error) {
 		n.Kind, n.Band = MasterFlat, band.Name
 		kinds = append(kinds, n)
 	}
-	if d.Linearity.From == configs.LinearityLadder {
-		n := need
-		n.Kind = MasterLinearity
-		kinds = append(kinds, n)
-	}
+	n := need
+	n.Kind = MasterLinearity // a ladder judges pixels also where the curve comes from the profile
+	kinds = append(kinds, n)
 	for _, n := range kinds {
 		m, err := b.lib.Select(n, b.in.limits(n.Kind))
 		if err == nil {

@@ -51,11 +51,24 @@ func (c *calibrator) open(path string) ([]*Frame, []error) {
 		return nil, []error{&FrameError{Path: path, Err: err}}
 	}
 	c.buf = data
-	file, err := fitsutil.OpenBytes(path, data, maxRawBytes)
+	file, err := openWhole(path, data)
 	if err != nil {
 		return nil, []error{&FrameError{Path: path, Err: err}}
 	}
 	return c.in.framesIn(path, sha, file)
+}
+
+// openWhole opens a file that lies in memory and verifies the checksums that
+// it carries.
+func openWhole(path string, data []byte) (*fitsutil.File, error) {
+	file, err := fitsutil.OpenBytes(path, data, maxRawBytes)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := file.VerifyChecksums(); err != nil {
+		return nil, err
+	}
+	return file, nil
 }
 
 // prepare measures a frame's offsets and assembles its stages.

@@ -15,9 +15,9 @@ import (
 // are opened for each strip.
 const maxOpen = 256
 
-// stripBytes bounds a strip below what the memory setting allows, since
-// larger strips are no faster.
-const stripBytes = 64 << 20
+// stripBytes bounds a strip below what the memory setting allows: samples that
+// are still in the cache when they are combined need not come from memory.
+const stripBytes = 16 << 20
 
 // frameSet is a group made ready: what was measured on each frame in a first
 // pass, so that strips of rows of all frames can be gone through in a second.
@@ -101,9 +101,9 @@ func (s *frameSet) first(fr *Frame, w *setWorker) (*setFrame, error) {
 		return nil, err
 	}
 	w.raw = data
-	file, err := fitsutil.OpenBytes(fr.Path, data, maxRawBytes)
+	file, err := openWhole(fr.Path, data)
 	if err != nil {
-		return nil, err
+		return nil, &FrameError{Path: fr.Path, Err: err}
 	}
 	frames, errs := s.in.framesIn(fr.Path, sha, file)
 	if len(errs) > 0 {
@@ -129,6 +129,7 @@ func (s *frameSet) first(fr *Frame, w *setWorker) (*setFrame, error) {
 		return nil, &FrameError{Path: fr.Path, Err: err}
 	}
 	f.chain = calib.NewChain(s.sensor, f.stages, nil, nil)
+	f.chain.Grow = 0 // the neighbours of saturation are good enough for a mean of many
 	if err := f.measure(rows, w); err != nil {
 		return nil, &FrameError{Path: fr.Path, Err: err}
 	}
@@ -295,9 +296,9 @@ func (s *frameSet) strips(do func(y0, y1 int, samples [][]float32) error) error 
 
 // load takes rows y0 <= y < y1 of a frame through its stages.
 func (s *frameSet) load(f *setFrame, y0, y1 int, dst []float32, w *setWorker, keepOpen bool) error {
-	im, g := s.sensor.Image, s.sensor.GrowPixels
-	first, last := max(0, y0-g)+im.Y0, min(im.Height(), y1+g)+im.Y0
-	h, err := f.read(first, last-first, w, keepOpen)
+	im := s.sensor.Image
+	first := y0 + im.Y0
+	h, err := f.read(first, y1-y0, w, keepOpen)
 	if err != nil {
 		return err
 	}
@@ -305,13 +306,12 @@ func (s *frameSet) load(f *setFrame, y0, y1 int, dst []float32, w *setWorker, ke
 	k, nan := float32(f.scale), float32(math.NaN())
 	return f.chain.Run(strip, y0, y1, &w.scratch, func(r *calib.Row) error {
 		out := dst[(r.Y-y0)*im.Width() : (r.Y-y0+1)*im.Width()]
-		for x, v := range r.V {
-			out[x] = v * k
-		}
-		for x, fl := range r.Flags {
-			if fl&calib.Unusable != 0 {
-				out[x] = nan
+		flags := r.Flags[:len(out)]
+		for x, v := range r.V[:len(out)] {
+			if flags[x]&calib.Unusable != 0 {
+				v = nan
 			}
+			out[x] = v * k
 		}
 		return nil
 	})

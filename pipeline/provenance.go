@@ -156,6 +156,9 @@ func (p *Provenance) Text() string {
 	}
 	line("what", p.What)
 	line("instrument", strings.Join(nonEmpty(p.Instrument, p.Detector, p.Mode, p.Band), ", "))
+	if p.Plane > 0 {
+		line("plane", fmt.Sprint(p.Plane))
+	}
 	line("made by", p.Software+" "+p.Version)
 	line("profile", "sha256 "+p.ProfileHash)
 	fmt.Fprintf(&b, "  inputs\n")

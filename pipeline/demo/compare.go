@@ -46,7 +46,7 @@ type Defect struct {
 var edgesE = [...]float64{-1, 3, 30, 100, 300, 1000, 3000, 6000, 10000, 15000, 20000, 24000, 27000}
 
 // Compare reads the products of a run and their truth.
-func Compare(run *pipeline.RunSummary, truthDir, quantity string) (*Comparison, error) {
+func Compare(run *pipeline.RunSummary, truthDir string, p *configs.Profile) (*Comparison, error) {
 	c := &Comparison{Defects: []Defect{{Name: "hot"}, {Name: "dead"}, {Name: "saturated"}, {Name: "low"}, {Name: "unstable"}, {Name: "nonlinear"}}}
 	for i := range len(edgesE) - 1 {
 		c.Bins = append(c.Bins, Bin{FromE: edgesE[i], ToE: edgesE[i+1]})
@@ -57,7 +57,7 @@ func Compare(run *pipeline.RunSummary, truthDir, quantity string) (*Comparison, 
 		if err != nil {
 			return nil, err
 		}
-		if err := c.add(f.Product, truth, quantity); err != nil {
+		if err := c.add(f.Product, truth, p); err != nil {
 			return nil, fmt.Errorf("comparing %s with its truth: %w", f.Product, err)
 		}
 	}
@@ -67,7 +67,7 @@ func Compare(run *pipeline.RunSummary, truthDir, quantity string) (*Comparison, 
 	return c, nil
 }
 
-func (c *Comparison) add(product string, t *simulate.Truth, quantity string) error {
+func (c *Comparison) add(product string, t *simulate.Truth, p *configs.Profile) error {
 	f, err := fitsutil.Open(product)
 	if err != nil {
 		return err
@@ -85,9 +85,9 @@ func (c *Comparison) add(product string, t *simulate.Truth, quantity string) err
 	if err != nil {
 		return err
 	}
-	want := t.Electrons
-	if quantity == configs.Radiance {
-		want = t.Radiance
+	want, err := expected(f, t, p)
+	if err != nil {
+		return err
 	}
 	perE := scaleOf(want, t.Electrons)
 	for i, s := range t.Electrons {
@@ -101,6 +101,36 @@ func (c *Comparison) add(product string, t *simulate.Truth, quantity string) err
 		}
 	}
 	return nil
+}
+
+// expected returns the truth in the product's quantity.
+func expected(f *fitsutil.File, t *simulate.Truth, p *configs.Profile) ([]float32, error) {
+	switch p.Output.Quantity {
+	case configs.Electrons:
+		return t.Electrons, nil
+	case configs.Radiance:
+		return t.Radiance, nil
+	}
+	h := f.HDUs()[0].Header
+	r, _, err := h.Float("SUNDIST")
+	if err != nil {
+		return nil, err
+	}
+	name, _, err := h.Text("BAND")
+	if err != nil {
+		return nil, err
+	}
+	out := make([]float32, len(t.Radiance))
+	for _, b := range p.Bands {
+		if b.Name != name {
+			continue
+		}
+		k := math.Pi * r * r / b.SolarIrradiance
+		for i, l := range t.Radiance {
+			out[i] = float32(k * float64(l))
+		}
+	}
+	return out, nil
 }
 
 // scaleOf returns the product's unit for one electron.

@@ -73,6 +73,9 @@ func Simulate(opt Options) (*pipeline.Instrument, int, error) {
 	if err != nil {
 		return nil, 0, err
 	}
+	if len(opt.Set) > 0 {
+		text = p.Canonical()
+	}
 	if err := os.WriteFile(filepath.Join(opt.Dir, ProfileFile), text, 0o666); err != nil {
 		return nil, 0, err
 	}
@@ -116,6 +119,6 @@ func Run(opt Options) (*Result, error) {
 		return nil, err
 	}
 	step("comparing with the truth")
-	r.Truth, err = Compare(r.Run, filepath.Join(opt.Dir, TruthDir), in.Profile.Output.Quantity)
+	r.Truth, err = Compare(r.Run, filepath.Join(opt.Dir, TruthDir), in.Profile)
 	return r, err
 }
