@@ -155,10 +155,11 @@ func (f *setFrame) measure(rows calib.RawRows, w *setWorker) error {
 		err := f.chain.Run(rows, y, y+1, &w.scratch, func(r *calib.Row) error {
 			for x := x0; x < x1; x++ {
 				all++
-				if r.Flags[x]&calib.Unusable == 0 {
-					values = append(values, r.V[x])
-				} else if r.Flags[x]&calib.Saturated != 0 {
+				switch v := r.V[x]; {
+				case r.Flags[x]&calib.Saturated != 0:
 					saturated++
+				case v == v: // neither the sample nor a master is missing
+					values = append(values, v)
 				}
 			}
 			return nil
