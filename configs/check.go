@@ -378,6 +378,7 @@ func (c *checker) selection() {
 func (c *checker) output() {
 	quantity := c.p.Output.Quantity
 	c.oneOf("output.quantity", quantity, []string{Electrons, Radiance, Reflectance})
+	c.relative("output.sun_distance_relative_uncertainty", c.p.Output.SunDistanceRelUncert)
 	if quantity != Radiance && quantity != Reflectance {
 		return
 	}

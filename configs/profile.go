@@ -271,4 +271,7 @@ const (
 // Output says what products carry.
 type Output struct {
 	Quantity string `mapstructure:"quantity" yaml:"quantity" json:"quantity"`
+	// SunDistanceRelUncert is the relative standard uncertainty of the distance
+	// to the Sun; systematic, and twice that in I/F.
+	SunDistanceRelUncert float64 `mapstructure:"sun_distance_relative_uncertainty" yaml:"sun_distance_relative_uncertainty,omitempty" json:"sun_distance_relative_uncertainty,omitempty"`
 }

@@ -353,7 +353,9 @@ func (p *plan) systematic() []Term {
 		b := p.in.band(p.frame.Info.Band)
 		terms = append(terms, Term{"responsivity", b.ResponsivityRelUncert})
 		if q == configs.Reflectance {
-			terms = append(terms, Term{"solar irradiance", b.SolarIrradianceRelUncert})
+			// I/F goes with the square of the distance (JCGM 100:2008, 5.1).
+			terms = append(terms, Term{"solar irradiance", b.SolarIrradianceRelUncert},
+				Term{"distance to the Sun", 2 * p.in.Profile.Output.SunDistanceRelUncert})
 		}
 	}
 	return terms
