@@ -357,7 +357,7 @@ func (b *builder) combine(s *frameSet) (*masterContent, error) {
 	}); err != nil {
 		return nil, err
 	}
-	c := &masterContent{info: b.info(s.group), record: b.record("master "+s.masterKind()), width: im.Width(), height: im.Height(), profile: b.profile}
+	c := &masterContent{info: b.info(s.group), record: b.record("master " + s.masterKind()), width: im.Width(), height: im.Height(), profile: b.profile}
 	unit := "adu"
 	switch s.kind {
 	case configs.KindDark:
@@ -473,7 +473,7 @@ func (b *builder) mask(dark *Master) (*masterContent, error) {
 	mask := make([]calib.Flags, im.Width()*im.Height())
 	lim := calib.BadPixelLimits{HotEPerS: d.BadPixels.HotEPerS, UnstableSigma: d.BadPixels.UnstableSigma, DeadBelow: d.BadPixels.DeadBelow,
 		LowBelow: d.BadPixels.LowBelow, NonlinearFraction: d.BadPixels.NonlinearFraction}
-	c := &masterContent{record: b.record("master "+MasterBadPixels), width: im.Width(), height: im.Height(), profile: b.profile}
+	c := &masterContent{record: b.record("master " + MasterBadPixels), width: im.Width(), height: im.Height(), profile: b.profile}
 	c.info = *dark
 	c.info.Kind, c.info.Frames, c.info.BiasSHA256, c.info.BiasKappa = MasterBadPixels, len(used), "", 0
 	for _, m := range used {

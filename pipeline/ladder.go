@@ -75,7 +75,7 @@ func (b *builder) linearity(s *frameSet) (*masterContent, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &masterContent{info: b.info(s.group), record: b.record("master "+MasterLinearity), width: im.Width(), height: im.Height(), profile: b.profile}
+	c := &masterContent{info: b.info(s.group), record: b.record("master " + MasterLinearity), width: im.Width(), height: im.Height(), profile: b.profile}
 	c.tables = []table{curveTable(s.sensor, fits, order), rungTable(s.sensor, fits, sums, l)}
 	c.planes = []plane{
 		{name: "DEPARTURE", float: departure, comment: "Largest relative departure of a pixel from its amplifier's curve."},
