@@ -24,15 +24,17 @@ func liveBytes() int64 {
 // TestCalibratingTakesNoMemoryPerFrame calibrates many copies of a frame and
 // looks at the memory in use after the first few and after all. A frame leaves
 // its report, some kilobytes; its samples alone would be half a megabyte and
-// its product two and a half. What one frame allocates while it passes is
-// bounded too, far below one allocation a pixel.
+// its product two and a half. At either moment another frame may be under way,
+// with its raw file, a band of rows and the rings of two workers; that much may
+// come on top, once. What one frame allocates while it passes is bounded too,
+// far below one allocation a pixel.
 func TestCalibratingTakesNoMemoryPerFrame(t *testing.T) {
 	c := mustRun(t, quillon)
 	frame, err := os.ReadFile(c.frames(t, "scene")[0])
 	if err != nil {
 		t.Fatal(err)
 	}
-	const warm, frames = 4, 24
+	const warm, frames = 4, 64
 	dir := t.TempDir()
 	var files []string
 	for i := range frames {
@@ -60,8 +62,8 @@ func TestCalibratingTakesNoMemoryPerFrame(t *testing.T) {
 	if err != nil || s.Counts.Done != frames {
 		t.Fatal(err, s)
 	}
-	const report = 32 << 10
-	if grown := late - early; grown > (frames-warm)*report {
+	const report, underWay = 32 << 10, 3 << 20
+	if grown := late - early; grown > (frames-warm)*report+underWay {
 		t.Errorf("memory in use grew by %d bytes over %d frames", grown, frames-warm)
 	}
 	perFrame := (mallocs[1] - mallocs[0]) / (frames - warm)
