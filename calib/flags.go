@@ -4,22 +4,29 @@ import "strings"
 
 // Flags marks what is wrong with a pixel; zero means nothing is. The bits are
 // those of the FLAGS plane of a product.
-type Flags uint16
+type Flags uint32
 
 // The quality flags.
 const (
-	Missing       Flags = 1 << iota // the sample never arrived (fill value, BLANK)
-	Saturated                       // at or above the saturation level: the value is a lower bound
-	NearSaturated                   // next to a saturated pixel
-	AtFloor                         // the converter's lowest code: the value is an upper bound
-	Hot                             // dark current above the profile's limit
-	Unstable                        // dark current that changes from frame to frame
-	Dead                            // hardly any response
-	Low                             // response well below its surroundings
-	Nonlinear                       // response curve unlike its amplifier's
-	BeyondRange                     // above the level up to which the linearity correction was measured
-	NoCalibration                   // a master has no value here
-	OffsetUnsure                    // the row's offset rests on too few good overscan samples
+	Missing        Flags = 1 << iota // the sample never arrived (fill value, BLANK)
+	Saturated                        // at or above the saturation level: the value is a lower bound
+	NearSaturated                    // next to a saturated pixel
+	AtFloor                          // the converter's lowest code: the value is an upper bound
+	Hot                              // dark current above the profile's limit
+	Unstable                         // dark current that changes from frame to frame
+	Dead                             // hardly any response
+	Low                              // response well below its surroundings
+	Nonlinear                        // response curve unlike its amplifier's
+	BeyondRange                      // above the level up to which the linearity correction was measured
+	NoCalibration                    // a master has no value here
+	OffsetUnsure                     // the row's offset rests on too few good overscan samples
+	Interpolated                     // not measured here: made from neighbours or other frames
+	SmearUnsure                      // the smear taken off rests on lost or saturated pixels of the column
+	LineSmear                        // charge stepping did not keep pace with the ground
+	ResidualUnsure                   // the residual image of the frame before could not be taken off
+	MixUnsure                        // a layer is too dark or too bright for the layers to be separated
+	Mark                             // covered by a reference mark
+	Moved                            // the bands disagree: something moved between them
 )
 
 // FlagInfo describes one bit for people.
@@ -44,6 +51,13 @@ func FlagTable() []FlagInfo {
 		{9, "beyond-range", "above the measured linearity range"},
 		{10, "no-calibration", "a master has no value here; value is NaN"},
 		{11, "offset-unsure", "offset of the row from too few samples"},
+		{12, "interpolated", "made from neighbours, not measured here"},
+		{13, "smear-unsure", "smear from lost or saturated pixels"},
+		{14, "line-smear", "charge stepping out of pace with the ground"},
+		{15, "residual-unsure", "residual image of the frame before left in"},
+		{16, "mix-unsure", "too dark or bright to separate the layers"},
+		{17, "mark", "covered by a reference mark"},
+		{18, "moved", "bands disagree; something moved between them"},
 	}
 }
 

@@ -10,6 +10,8 @@ func TestFlagTableListsTheConstantsInOrder(t *testing.T) {
 		{Missing, "missing"}, {Saturated, "saturated"}, {NearSaturated, "near-saturated"}, {AtFloor, "at-floor"},
 		{Hot, "hot"}, {Unstable, "unstable"}, {Dead, "dead"}, {Low, "low"}, {Nonlinear, "nonlinear"},
 		{BeyondRange, "beyond-range"}, {NoCalibration, "no-calibration"}, {OffsetUnsure, "offset-unsure"},
+		{Interpolated, "interpolated"}, {SmearUnsure, "smear-unsure"}, {LineSmear, "line-smear"}, {ResidualUnsure, "residual-unsure"},
+		{MixUnsure, "mix-unsure"}, {Mark, "mark"}, {Moved, "moved"},
 	}
 	table := FlagTable()
 	if len(table) != len(want) {
@@ -31,9 +33,9 @@ func TestFlagBitsAreThoseOfTheFiles(t *testing.T) {
 	for _, c := range []struct {
 		flag Flags
 		bits Flags
-	}{{Missing, 1}, {Saturated, 2}, {Hot, 16}, {NoCalibration, 1024}, {BadPixel, 0b1_1111_0000}, {Unusable, 0b100_0000_0011}} {
+	}{{Missing, 1}, {Saturated, 2}, {Hot, 16}, {NoCalibration, 1024}, {Interpolated, 1 << 12}, {Mark, 1 << 17}, {Moved, 1 << 18}, {BadPixel, 0b1_1111_0000}, {Unusable, 0b100_0000_0011}} {
 		if c.flag != c.bits {
-			t.Errorf("%v is %b, want %b", c.flag, uint16(c.flag), uint16(c.bits))
+			t.Errorf("%v is %b, want %b", c.flag, uint32(c.flag), uint32(c.bits))
 		}
 	}
 }
@@ -49,7 +51,7 @@ func TestFlagsStringJoinsNames(t *testing.T) {
 		{OffsetUnsure | Saturated | NearSaturated, "saturated+near-saturated+offset-unsure"},
 	} {
 		if got := c.flags.String(); got != c.want {
-			t.Errorf("%b is %q, want %q", uint16(c.flags), got, c.want)
+			t.Errorf("%b is %q, want %q", uint32(c.flags), got, c.want)
 		}
 	}
 }

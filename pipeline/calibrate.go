@@ -113,7 +113,7 @@ func (c *calibrator) run(f *Frame, chain *calib.Chain, out *product) error {
 		w.tally.reset(im.Width(), im.Height())
 		w.value = grow(w.value, 4*bandRows*im.Width())
 		w.unc = grow(w.unc, 4*bandRows*im.Width())
-		w.quality = grow(w.quality, 2*bandRows*im.Width())
+		w.quality = grow(w.quality, 4*bandRows*im.Width())
 	}
 	bands := (im.Height() + bandRows - 1) / bandRows
 	return parallel(len(c.workers), bands, func(i, band int) error {
@@ -139,7 +139,7 @@ func grow(b []byte, n int) []byte {
 }
 
 // encode writes row number i of the band as the product holds it: value and
-// standard uncertainty as IEEE single, flags as 16-bit integer. The
+// standard uncertainty as IEEE single, flags as 32-bit integer. The
 // uncertainty takes the place of the variance in the row.
 func (w *worker) encode(r *calib.Row, i int) {
 	n := len(r.V)
@@ -150,7 +150,7 @@ func (w *worker) encode(r *calib.Row, i int) {
 	w.tally.add(r)
 	fitsutil.EncodeFloat32(w.value[4*n*i:4*n*(i+1)], r.V)
 	fitsutil.EncodeFloat32(w.unc[4*n*i:4*n*(i+1)], u)
-	encodeFlags(w.quality[2*n*i:2*n*(i+1)], r.Flags)
+	encodeFlags(w.quality[4*n*i:4*n*(i+1)], r.Flags)
 }
 
 // product is the file that a frame's result goes to.
@@ -165,7 +165,7 @@ func (p *product) write(w *worker, y0, n, width int) error {
 	if err := p.unc.WriteRows(0, y0, n, w.unc[:4*width*n]); err != nil {
 		return err
 	}
-	return p.quality.WriteRows(0, y0, n, w.quality[:2*width*n])
+	return p.quality.WriteRows(0, y0, n, w.quality[:4*width*n])
 }
 
 // Extension names of a product.
@@ -201,7 +201,7 @@ func (c *calibrator) startProduct(w *fitsutil.Writer, p *plan, record *Provenanc
 	}{
 		{&out.value, extValue, light.Unit, -32, "Calibrated value; NaN where there is none."},
 		{&out.unc, extUncertainty, light.Unit, -32, "Random standard uncertainty (1 sigma); NaN where VALUE is none or a bound."},
-		{&out.quality, extFlags, "", 16, ""},
+		{&out.quality, extFlags, "", 32, ""},
 	} {
 		eh, err := imageHeader(e.name, e.unit, e.comment)
 		if err != nil {

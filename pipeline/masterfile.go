@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"encoding/binary"
 	"fmt"
 	"math"
 	"path/filepath"
@@ -223,12 +224,12 @@ func (p *plane) write(w *fitsutil.Writer, width, height int) error {
 	if err != nil {
 		return err
 	}
-	bitpix, size := -32, 4
+	const size = 4
+	bitpix := 32
 	switch {
-	case p.whole != nil:
-		bitpix = 32
+	case p.float != nil:
+		bitpix = -32
 	case p.flags != nil:
-		bitpix, size = 16, 2
 		if err := describeFlags(h); err != nil {
 			return err
 		}
@@ -243,13 +244,13 @@ func (p *plane) write(w *fitsutil.Writer, width, height int) error {
 		n := min(rows, height-y)
 		b := buf[:n*width*size]
 		from, to := y*width, (y+n)*width
-		switch bitpix {
-		case -32:
+		switch {
+		case p.float != nil:
 			fitsutil.EncodeFloat32(b, p.float[from:to])
-		case 32:
-			fitsutil.EncodeInt32(b, p.whole[from:to])
-		default:
+		case p.flags != nil:
 			encodeFlags(b, p.flags[from:to])
+		default:
+			fitsutil.EncodeInt32(b, p.whole[from:to])
 		}
 		if err := iw.WriteRows(0, y, n, b); err != nil {
 			return err
@@ -258,11 +259,11 @@ func (p *plane) write(w *fitsutil.Writer, width, height int) error {
 	return nil
 }
 
-// encodeFlags writes flags as 16-bit integers, high byte first.
+// encodeFlags writes flags as 32-bit integers, high byte first.
 func encodeFlags(dst []byte, src []calib.Flags) {
-	dst = dst[:2*len(src)]
+	dst = dst[:4*len(src)]
 	for i, f := range src {
-		dst[2*i], dst[2*i+1] = byte(f>>8), byte(f)
+		binary.BigEndian.PutUint32(dst[4*i:], uint32(f))
 	}
 }
 

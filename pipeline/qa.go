@@ -56,7 +56,7 @@ const tallySamples = 1 << 16
 // tally gathers the figures of a frame while its rows pass by. Each worker
 // has one for the rows it sees; merged they do not depend on who saw which.
 type tally struct {
-	bits   [16]int
+	bits   [32]int
 	good   int
 	pixels int
 	step   int // every step-th pixel of every step-th row is sampled
@@ -78,7 +78,7 @@ func (t *tally) add(r *calib.Row) {
 			continue
 		}
 		for ; f != 0; f &= f - 1 {
-			t.bits[bits.TrailingZeros16(uint16(f))]++
+			t.bits[bits.TrailingZeros32(uint32(f))]++
 		}
 	}
 	t.good += good
