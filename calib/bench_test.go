@@ -62,7 +62,7 @@ func benchChain(size int) (*Chain, rawPlane) {
 		DarkStage{Master: dark, HT: 2},
 		FlatStage{flat},
 	}, &Noise{Flat: flat, Dark: dark, HT: 2, Mask: mask, FloorE2: 49, Steps: NoiseSteps(40000)}, []Stage{
-		LightStage{Light{1e-5, ""}},
+		LightStage{Light: Light{1e-5, ""}},
 		BadPixelStage{mask},
 	}), raw
 }

@@ -32,6 +32,9 @@ type Row struct {
 	Var   []float32 // random variance, the square of V's unit
 	Flags []Flags
 	Segs  []Segment // the amplifiers along the row
+	// Other is charge besides light and dark that was collected and taken
+	// off, e-: smear and residual image. Nil where no stage brings any.
+	Other []float32
 
 	BadX int // first column whose sample the converter cannot have made; -1: none
 
@@ -83,9 +86,10 @@ func (e *SampleError) Error() string {
 // Scratch is the working memory of one goroutine; it is made once and used
 // for any number of frames of the same width.
 type Scratch struct {
-	rows []Row
-	raw  []float32
-	near nearSums
+	rows  []Row
+	raw   []float32
+	other []float32 // of all rows
+	near  nearSums
 }
 
 // halo is the number of rows above and below a row that must be known before
@@ -93,7 +97,7 @@ type Scratch struct {
 func (c *Chain) halo() int {
 	h := c.Grow
 	if c.Noise != nil {
-		h = max(h, noiseReach)
+		h = max(h, c.Noise.rows())
 	}
 	return h
 }
@@ -111,6 +115,29 @@ func (s *Scratch) ring(n, width int) []Row {
 	return s.rows
 }
 
+// otherCharge is a stage that brings charge besides light and dark.
+type otherCharge interface{ bringsCharge() }
+
+// makeOther gives the rows of the ring their Other, or takes it away, as the
+// chain asks for.
+func (s *Scratch) makeOther(c *Chain, width int) {
+	brings := false
+	for _, st := range c.Before {
+		if _, ok := st.(otherCharge); ok {
+			brings = true
+		}
+	}
+	if n := len(s.rows) * width; brings && len(s.other) < n {
+		s.other = make([]float32, n)
+	}
+	for i := range s.rows {
+		s.rows[i].Other = nil
+		if brings {
+			s.rows[i].Other = s.other[i*width : (i+1)*width]
+		}
+	}
+}
+
 // Run takes rows y0 <= y < y1 of the image through all stages and hands each
 // finished row to sink, in order. The row is valid only during that call.
 // The result for a row does not depend on how the image is cut into runs.
@@ -119,11 +146,15 @@ func (c *Chain) Run(raw RawRows, y0, y1 int, s *Scratch, sink func(*Row) error) 
 	halo := c.halo()
 	ring := s.ring(2*halo+1, im.Width())
 	at := func(y int) *Row { return &ring[y%len(ring)] }
+	s.makeOther(c, im.Width())
 	first, last := max(0, y0-halo), min(im.Height(), y1+halo)
+	reach, step := 0, 0
 	if c.Noise != nil {
-		s.near.start(im.Width())
+		reach = c.Noise.rows()
+		_, _, step = c.Noise.window()
+		s.near.start(im.Width(), c.Noise)
 	}
-	loaded, summed := first, max(0, y0-noiseReach)
+	loaded, summed := first, max(0, y0-reach)
 	for y := y0; y < y1; y++ {
 		for ; loaded < min(last, y+halo+1); loaded++ {
 			if err := c.load(raw, at(loaded), loaded, s); err != nil {
@@ -133,10 +164,10 @@ func (c *Chain) Run(raw RawRows, y0, y1 int, s *Scratch, sink func(*Row) error) 
 		r := at(y)
 		c.growSaturation(r, at)
 		if c.Noise != nil {
-			for ; summed < min(im.Height(), y+noiseReach+1); summed++ {
+			for ; summed < min(im.Height(), y+reach+1); summed++ {
 				s.near.add(c.Noise, at(summed))
 			}
-			if gone := y - noiseReach - 1; y+noiseReach >= im.Height() && gone >= max(0, y0-noiseReach) {
+			if gone := y - reach - step; y+reach >= im.Height() && gone >= max(0, y0-reach) {
 				s.near.drop(gone) // no row came in its place
 			}
 			c.Noise.addShot(r, &s.near)
@@ -170,6 +201,7 @@ func (c *Chain) load(raw RawRows, r *Row, y int, s *Scratch) error {
 		copy(r.V, v)
 	}
 	r.Y, r.Segs, r.BadX, r.saturated = y, c.segs[y], -1, false
+	clear(r.Other)
 	for _, st := range c.Before {
 		st.Apply(r)
 	}
@@ -178,7 +210,7 @@ func (c *Chain) load(raw RawRows, r *Row, y int, s *Scratch) error {
 		if err != nil {
 			return err
 		}
-		return &SampleError{r.BadX + im.X0 + 1, y + im.Y0 + 1, float64(got[r.BadX]), c.Sensor.CeilingDN}
+		return &SampleError{r.BadX + im.X0 + 1, y + im.Y0 + 1, float64(got[r.BadX]), c.Sensor.ceilingCode()}
 	}
 	return nil
 }

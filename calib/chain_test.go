@@ -69,7 +69,7 @@ func troubled(rng *rand.Rand, width, height, grow int, withNoise bool) (*Chain, 
 	return NewChain(s, []Stage{
 		FrameStage{s.CeilingDN, s.FillDN}, SaturationStage{limit}, OffsetStage{s.Offset, traces}, BiasStage{bias, 1},
 		LinearityStage{curves, maxDN}, GainStage{s.Amps}, DarkStage{Master: dark, HT: 3}, FlatStage{ff},
-	}, noise, []Stage{LightStage{Light{0.01, "W m-2 sr-1 nm-1"}}, BadPixelStage{mask}}), f
+	}, noise, []Stage{LightStage{Light: Light{0.01, "W m-2 sr-1 nm-1"}}, BadPixelStage{mask}}), f
 }
 
 func sameBits(a, b []float32) bool {
@@ -208,7 +208,7 @@ func TestChainFollowsTheMeasurementModel(t *testing.T) {
 		FrameStage{65535, math.NaN()}, SaturationStage{[]float64{60000}}, OffsetStage{OffsetRule{}, []OffsetTrace{trace}},
 		BiasStage{constant(width, height, biasDN, ub*ub), 1}, LinearityStage{[]Polynomial{{c2}}, []float64{0}},
 		GainStage{sensor.Amps}, DarkStage{Master: d, HT: ht}, FlatStage{ff},
-	}, &Noise{Flat: ff, Dark: d, HT: ht, FloorE2: rn * rn, Steps: NoiseSteps(100000)}, []Stage{LightStage{Light{perE, ""}}})
+	}, &Noise{Flat: ff, Dark: d, HT: ht, FloorE2: rn * rn, Steps: NoiseSteps(100000)}, []Stage{LightStage{Light: Light{perE, ""}}})
 	if names := stageNames(c); !slices.Equal(names, []string{"frame", "saturation", "offset", "bias", "linearity", "gain", "dark", "flat", "noise", "radiance"}) {
 		t.Errorf("stages are %v", names)
 	}

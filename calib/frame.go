@@ -9,7 +9,7 @@ const quantisation = 1.0 / 12
 // the converter's floor, finds impossible ones, and starts the variance with
 // that of the quantisation, 1/12 DN^2.
 type FrameStage struct {
-	CeilingDN float64 // 2^bits - 1
+	CeilingDN float64 // 2^bits - 1, or the last code of a decompanding table
 	FillDN    float64 // NaN: none
 }
 
@@ -177,6 +177,39 @@ func (s GainStage) Apply(r *Row) {
 // LightStage is step 11: electrons to what the product carries.
 type LightStage struct {
 	Light Light
+	// Bands holds the scale of each band where pixels see different ones;
+	// they take the place of Light.Scale. Map tells which.
+	Bands []Light
+	Map   *BandMap
+	// RowFactor multiplies the scale of each image row, where rows are exposed
+	// for different times; nil: 1 for all.
+	RowFactor []float32
+
+	scales map[*uint8][]float32 // by row of the map
+}
+
+// NewLightStage prepares a light stage for a frame whose pixels see the bands
+// that m tells (nil: one band, bands[0]).
+func NewLightStage(bands []Light, m *BandMap, rowFactor []float32) LightStage {
+	s := LightStage{Light: bands[0], RowFactor: rowFactor}
+	if m == nil {
+		return s
+	}
+	s.Bands, s.Map, s.scales = bands, m, map[*uint8][]float32{}
+	for _, row := range m.rows {
+		if s.scales[&row[0]] != nil {
+			continue
+		}
+		scale := make([]float32, len(row))
+		for x, b := range row {
+			scale[x] = float32(math.NaN()) // no band, no light
+			if b != NoBand {
+				scale[x] = float32(bands[b].Scale)
+			}
+		}
+		s.scales[&row[0]] = scale
+	}
+	return s
 }
 
 // Name implements Stage.
@@ -184,16 +217,39 @@ func (LightStage) Name() string { return "radiance" }
 
 // Settings implements Stage.
 func (s LightStage) Settings() []Setting {
-	return []Setting{number("per_electron", s.Light.Scale), {"unit", s.Light.Unit}}
+	var out []Setting
+	if s.Map == nil {
+		out = append(out, number("per_electron", s.Light.Scale))
+	}
+	for i, l := range s.Bands {
+		out = append(out, number("per_electron."+itoa(i+1), l.Scale))
+	}
+	if n := len(s.RowFactor); n > 0 {
+		out = append(out, number("first_row_factor", float64(s.RowFactor[0])), number("last_row_factor", float64(s.RowFactor[n-1])))
+	}
+	return append(out, Setting{"unit", s.Light.Unit})
 }
 
 // Apply implements Stage.
 func (s LightStage) Apply(r *Row) {
-	k, k2 := float32(s.Light.Scale), float32(s.Light.Scale*s.Light.Scale)
+	v, vr := r.V, r.Var[:len(r.V)]
+	row := float32(1)
+	if s.RowFactor != nil {
+		row = s.RowFactor[r.Y]
+	}
+	if s.Map != nil {
+		for x, k := range s.scales[&s.Map.Row(r.Y)[0]][:len(v)] {
+			k *= row
+			v[x] *= k
+			vr[x] *= k * k
+		}
+		return
+	}
+	k := float32(s.Light.Scale) * row
+	k2 := k * k
 	if k == 1 {
 		return
 	}
-	v, vr := r.V, r.Var[:len(r.V)]
 	for x := range v {
 		v[x] *= k
 		vr[x] *= k2
@@ -213,8 +269,7 @@ func (BadPixelStage) Settings() []Setting { return nil }
 
 // Apply implements Stage.
 func (s BadPixelStage) Apply(r *Row) {
-	n := len(r.Flags)
-	mask := s.Mask[r.Y*n : (r.Y+1)*n]
+	mask := rowOf(s.Mask, len(r.Flags), r.Y)
 	fl := r.Flags[:len(mask)]
 	for x, m := range mask {
 		fl[x] |= m

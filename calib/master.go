@@ -7,8 +7,17 @@ import (
 
 func itoa(i int) string { return strconv.Itoa(i) }
 
+// rowOf returns row y of a plane of the given width; a plane of one row, as a
+// line scanner's masters are, serves all rows.
+func rowOf[T any](plane []T, width, y int) []T {
+	if len(plane) == width {
+		return plane
+	}
+	return plane[y*width : (y+1)*width]
+}
+
 // Plane is a master's value and variance for each pixel of the image region,
-// row by row.
+// row by row; of a line scanner one row, which serves all lines.
 type Plane struct {
 	Width    int
 	Value    []float32
@@ -17,7 +26,7 @@ type Plane struct {
 
 // row returns value and variance of image row y.
 func (p *Plane) row(y int) (value, variance []float32) {
-	return p.Value[y*p.Width : (y+1)*p.Width], p.Variance[y*p.Width : (y+1)*p.Width]
+	return rowOf(p.Value, p.Width, y), rowOf(p.Variance, p.Width, y)
 }
 
 // BiasStage is step 5: it takes B off.
@@ -67,9 +76,12 @@ func BiasVarianceFactor(kappa, ht float64, sameBias bool) float64 {
 type DarkStage struct {
 	Master *Plane  // e-/s at T0
 	HT     float64 // h(T) t_d, s
-	Law    DarkLaw
-	TempK  float64
-	TimeS  float64 // t_d: exposure and wait
+	// RowHT is h(T) t_d of each image row where rows are exposed for
+	// different times; nil: HT for all.
+	RowHT []float32
+	Law   DarkLaw
+	TempK float64
+	TimeS float64 // t_d: exposure and wait
 }
 
 // Name implements Stage.
@@ -88,6 +100,10 @@ func (s DarkStage) Settings() []Setting {
 func (s DarkStage) Apply(r *Row) {
 	d, vd := s.Master.row(r.Y)
 	k, k2 := float32(s.HT), float32(s.HT*s.HT)
+	if s.RowHT != nil {
+		k = s.RowHT[r.Y]
+		k2 = k * k
+	}
 	v, vr := r.V, r.Var[:len(r.V)]
 	d, vd = d[:len(v)], vd[:len(v)]
 	for x := range v {
@@ -101,6 +117,11 @@ type FlatField struct {
 	Width       int
 	Inverse     []float32 // 1/F; NaN where F is not positive
 	RelVariance []float32
+}
+
+// row returns inverse and relative variance of image row y.
+func (f *FlatField) row(y int) (inverse, relVariance []float32) {
+	return rowOf(f.Inverse, f.Width, y), rowOf(f.RelVariance, f.Width, y)
 }
 
 // NewFlatField prepares a flat master. A pixel without a positive response
@@ -132,9 +153,7 @@ func (FlatStage) Settings() []Setting { return nil }
 
 // Apply implements Stage.
 func (s FlatStage) Apply(r *Row) {
-	n := len(r.V)
-	inv := s.Flat.Inverse[r.Y*n : (r.Y+1)*n]
-	rel := s.Flat.RelVariance[r.Y*n : (r.Y+1)*n]
+	inv, rel := s.Flat.row(r.Y)
 	v, vr := r.V[:len(inv)], r.Var[:len(inv)]
 	rel = rel[:len(inv)]
 	for x, k := range inv {

@@ -1,8 +1,12 @@
 package calib
 
-// Reach of the window from which the shot noise is estimated: 2 reach+1 rows
-// and columns.
-const noiseReach = 2
+// Reach of the window from which the shot noise is estimated, in steps to the
+// next like pixel: 2 reach+1 rows and columns of them. In a mosaic, whose like
+// pixels stand apart, it is shorter, so that the window stays local.
+const (
+	noiseReach  = 2
+	sparseReach = 1
+)
 
 // standOut is the departure from the neighbours, in sigmas, beyond which a
 // pixel's own count is the better estimate of its charge.
@@ -18,9 +22,10 @@ const leastShare = 0.25
 //	Var(S) += (F m + d h t) / F^2 + 1/(n F^2)
 //
 // where m estimates the pixel's light and d h t is its dark charge from the
-// master. The pixel's own count would be correlated with its value, which
+// master; other charge that was taken off (Row.Other) counts as dark does. The pixel's own count would be correlated with its value, which
 // biases pulls at low signal; so m is the mean of the n other good pixels of
-// the 5 x 5 window, with spikes held to the level of the pixels beside them.
+// the 5 x 5 window (3 x 3 pixels of its own place in the pattern in a mosaic;
+// within its own strip of filters), with spikes held to the level of the pixels beside them.
 // Only a pixel that stands out by more than five sigmas, or has no good
 // pixel near, speaks for itself. m may be negative in noise around zero: the
 // estimate is unbiased, and the read noise keeps the variance positive.
@@ -36,6 +41,9 @@ type Noise struct {
 	Dark *Plane     // nil: no dark charge
 	HT   float64    // h(T) t_d, s
 	Mask []Flags    // bad pixels to leave out; nil: none
+	// RowHT is h(T) t_d of each row where rows differ; nil: HT for all.
+	RowHT []float32
+	Map   *BandMap // nil: all pixels are alike
 	// FloorE2 is the variance of a usual sample without light, e-^2: read
 	// noise, quantisation and the shot noise of the median dark charge; > 0.
 	// Spikes are told from it.
@@ -62,15 +70,62 @@ func (*Noise) Name() string { return "noise" }
 
 // Settings implements Stage.
 func (n *Noise) Settings() []Setting {
-	return []Setting{{"window", itoa(2*noiseReach + 1)}, number("stand_out_sigma", standOut)}
+	reach, sx, sy := n.window()
+	out := []Setting{{"window", itoa(2*reach + 1)}, number("stand_out_sigma", standOut)}
+	if sx > 1 || sy > 1 {
+		out = append(out, Setting{"step", itoa(sx) + "x" + itoa(sy)})
+	}
+	return out
 }
 
 // Apply implements Stage for a row alone: the window is then one row high.
 func (n *Noise) Apply(r *Row) {
 	var near nearSums
-	near.start(len(r.V))
+	near.start(len(r.V), n)
 	near.add(n, r)
 	n.addShot(r, &near)
+}
+
+// window returns the reach of the window and the distances of like pixels
+// along rows and columns.
+func (n *Noise) window() (reach, stepX, stepY int) {
+	if n.Map == nil {
+		return noiseReach, 1, 1
+	}
+	if n.Map.PeriodX > 1 || n.Map.PeriodY > 1 {
+		return sparseReach, n.Map.PeriodX, n.Map.PeriodY
+	}
+	return noiseReach, 1, 1
+}
+
+// rows returns the reach of the window in rows.
+func (n *Noise) rows() int {
+	reach, _, stepY := n.window()
+	return reach * stepY
+}
+
+// set returns the number of the sums that a row belongs to.
+func (n *Noise) set(y int) int {
+	if n.Map == nil {
+		return 0
+	}
+	return n.Map.sets[y]
+}
+
+// sets returns the number of separate sums over rows.
+func (n *Noise) sets() int {
+	if n.Map == nil {
+		return 1
+	}
+	return n.Map.nset
+}
+
+// htOf returns h(T) t_d of a row.
+func (n *Noise) htOf(y int) float32 {
+	if n.RowHT != nil {
+		return n.RowHT[y]
+	}
+	return float32(n.HT)
 }
 
 // tally is the sum of some contributions, in steps, and in its upper bits
@@ -90,21 +145,31 @@ func (t tally) split() (n, sum int64) {
 
 // nearSums holds the running sums over the rows of the window.
 type nearSums struct {
-	rings [2*noiseReach + 1][]tally // contributions of the rows in the window, by y mod 5; 0 where there is none
-	sums  []tally                   // sums over the rings, column by column
-	wide  []tally                   // sums over the window's columns as well
-	fresh []int32                   // one row's values in steps
+	rings [][]tally // contributions of the rows in the window, by y modulo their number; 0 where there is none
+	owner []int     // the set of sums that each ring's row is in
+	sums  [][]tally // for each set of rows, sums over its rings, column by column
+	wide  []tally   // sums over the window's columns as well
+	fresh []int32   // one row's values in steps
+
+	reach, stepX int
 
 	ones, zeros []float32 // a flat and a dark for where there is none
 	clean       []Flags   // a mask for where there is none
 }
 
-func (s *nearSums) start(width int) {
-	if len(s.sums) != width {
+func (s *nearSums) start(width int, n *Noise) {
+	reach, stepX, stepY := n.window()
+	s.reach, s.stepX = reach, stepX
+	if rings := (2*reach + 1) * stepY; len(s.wide) != width || len(s.rings) != rings || len(s.sums) != n.sets() {
+		s.rings, s.owner = make([][]tally, rings), make([]int, rings)
 		for i := range s.rings {
 			s.rings[i] = make([]tally, width)
 		}
-		s.sums, s.wide = make([]tally, width), make([]tally, width)
+		s.sums = make([][]tally, n.sets())
+		for i := range s.sums {
+			s.sums[i] = make([]tally, width)
+		}
+		s.wide = make([]tally, width)
 		s.fresh = make([]int32, width)
 		s.clean, s.zeros, s.ones = make([]Flags, width), make([]float32, width), make([]float32, width)
 		for x := range s.ones {
@@ -114,13 +179,16 @@ func (s *nearSums) start(width int) {
 	for _, ring := range s.rings {
 		clear(ring)
 	}
-	clear(s.sums)
+	for _, sums := range s.sums {
+		clear(sums)
+	}
 }
 
 // drop takes row y out of the window.
 func (s *nearSums) drop(y int) {
-	ring := s.rings[y%len(s.rings)]
-	sums := s.sums[:len(ring)]
+	i := y % len(s.rings)
+	ring := s.rings[i]
+	sums := s.sums[s.owner[i]][:len(ring)]
 	for x, v := range ring {
 		sums[x] -= v
 		ring[x] = 0
@@ -152,14 +220,23 @@ func (s *nearSums) add(n *Noise, r *Row) {
 	v := s.inSteps(n, r)
 	fl, mask := r.Flags[:len(v)], s.clean
 	if n.Mask != nil {
-		mask = n.Mask[r.Y*len(v) : (r.Y+1)*len(v)]
+		mask = rowOf(n.Mask, len(v), r.Y)
 	}
-	ring, sums := s.rings[r.Y%len(s.rings)][:len(v)], s.sums[:len(v)]
+	i, set := r.Y%len(s.rings), n.set(r.Y)
+	if s.owner[i] != set {
+		s.drop(r.Y)
+		s.owner[i] = set
+	}
+	ring, sums := s.rings[i][:len(v)], s.sums[set][:len(v)]
 	mask = mask[:len(v)]
 	// Whole numbers, since their maximum costs no branch. One electron more
 	// allows for the skewness of the faintest light.
 	steps := float32(n.Steps)
 	floor, per := standOut*standOut*float32(n.FloorE2+1)*steps*steps, standOut*standOut*steps
+	if s.stepX > 1 {
+		s.addSparse(v, fl, mask, ring, sums, floor, per)
+		return
+	}
 	left, last := int32(noSteps), len(v)-1
 	if last > 0 {
 		left = v[1] // beside the first column stands its only neighbour
@@ -184,26 +261,53 @@ func (s *nearSums) add(n *Noise, r *Row) {
 	}
 }
 
+// addSparse is the rest of add where like pixels stand apart.
+func (s *nearSums) addSparse(v []int32, fl, mask []Flags, ring, sums []tally, floor, per float32) {
+	for x, here := range v {
+		left, right := int32(noSteps), int32(noSteps)
+		if x >= s.stepX {
+			left = v[x-s.stepX]
+		}
+		if x+s.stepX < len(v) {
+			right = v[x+s.stepX]
+		}
+		side := max(left, right)
+		c := here
+		if d := float32(here - side); d*d > floor+per*float32(max(side, 0)) && d > 0 && side != noSteps {
+			c = side
+		}
+		t := tally(c) + tallyOne
+		if fl[x]&Unusable|mask[x] != 0 || here == noSteps {
+			t = 0
+		}
+		sums[x] += t - ring[x]
+		ring[x] = t
+	}
+}
+
 // addShot adds the shot noise to the variance of row r.
 func (n *Noise) addShot(r *Row, s *nearSums) {
 	width := len(r.V)
-	s.widen()
+	s.widen(n.set(r.Y))
 	own := s.rings[r.Y%len(s.rings)][:width]
-	inverse, dark := s.ones[:width], s.zeros[:width]
+	inverse, dark, other := s.ones[:width], s.zeros[:width], s.zeros[:width]
 	if n.Flat != nil {
-		inverse = n.Flat.Inverse[r.Y*width : (r.Y+1)*width]
+		inverse, _ = n.Flat.row(r.Y)
+	}
+	if r.Other != nil {
+		other = r.Other[:width]
 	}
 	if n.Dark != nil {
 		dark, _ = n.Dark.row(r.Y)
 	}
 	shares := n.shares()
-	ht, one := float32(n.HT), float32(n.Steps)
+	ht, one := n.htOf(r.Y), float32(n.Steps)
 	wide, vr := s.wide[:width], r.Var[:width]
-	inverse, dark = inverse[:width], dark[:width]
+	inverse, dark, other = inverse[:width], dark[:width], other[:width]
 	for x, v := range r.V[:width] {
 		others, sum := (wide[x] - own[x]).split()
 		k := inverse[x]
-		q := dark[x] * ht * k
+		q := (dark[x]*ht + other[x]) * k
 		rest := vr[x]
 		share := shares[others&31]
 		m := float32(sum) * share
@@ -227,9 +331,23 @@ func (n *Noise) shares() (share [32]float32) {
 	return share
 }
 
-// widen fills wide with the sums over the columns of the window.
-func (s *nearSums) widen() {
-	sums, wide := s.sums, s.wide[:len(s.sums)]
+// widen fills wide with the sums over the columns of the window, for one set
+// of rows.
+func (s *nearSums) widen(set int) {
+	sums, wide := s.sums[set], s.wide[:len(s.sums[set])]
+	if s.reach == sparseReach {
+		for x := range sums {
+			t := sums[x]
+			if x >= s.stepX {
+				t += sums[x-s.stepX]
+			}
+			if x+s.stepX < len(sums) {
+				t += sums[x+s.stepX]
+			}
+			wide[x] = t
+		}
+		return
+	}
 	var run tally
 	for x := 0; x < min(noiseReach, len(sums)); x++ {
 		run += sums[x]

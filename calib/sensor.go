@@ -17,10 +17,10 @@ type Amplifier struct {
 
 // Sensor is what the stages need to know of a detector.
 type Sensor struct {
-	Width, Height int    // raw frame, pixels
-	Image         Region // the part that products keep, raw coordinates
-	Reference     Region // where flats have mean 1, raw coordinates
-	CeilingDN     float64
+	Width, Height int     // raw frame, pixels
+	Image         Region  // the part that products keep, raw coordinates
+	Reference     Region  // where flats have mean 1, raw coordinates
+	CeilingDN     float64 // of the converter, or of the last code of Codes
 	FillDN        float64 // raw value of a sample that never arrived; NaN: none
 	Amps          []Amplifier
 	Offset        OffsetRule
@@ -28,6 +28,9 @@ type Sensor struct {
 	MarginSigma   float64 // read-noise sigmas below full well at which a sample counts as saturated
 	LevelDN       float64 // raw level of saturation; 0: the ceiling
 	GrowPixels    int     // neighbours of a saturated pixel that are flagged
+	// Codes is the decompanding table; nil where samples are DN.
+	Codes *CodeTable
+	Map   *BandMap // which band each pixel sees; nil: the frame's
 
 	once     sync.Once
 	segments [][]Segment

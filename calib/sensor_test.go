@@ -69,7 +69,7 @@ func TestLightOfAWhiteSurface(t *testing.T) {
 		// The relative uncertainty does not change with the unit.
 		r := wholeRow(float32(electrons))
 		r.Var[0] = float32(electrons)
-		LightStage{c.light}.Apply(r)
+		LightStage{Light: c.light}.Apply(r)
 		within(t, c.name+" of a row", float64(r.V[0]), c.want, 1e-6*c.want)
 		within(t, c.name+" variance", float64(r.Var[0]), c.want*c.want/electrons, 1e-6*c.want*c.want/electrons)
 	}

@@ -285,7 +285,7 @@ func TestStagesTellTheirSettings(t *testing.T) {
 			map[string]string{"law": "activation", "reference_k": "260", "energy_ev": "0.6", "time_s": "4", "h_times_t_s": "4"}},
 		{FlatStage{}, "flat", map[string]string{}},
 		{&Noise{}, "noise", map[string]string{"window": "5", "stand_out_sigma": "5"}},
-		{LightStage{Light{0.1, "W m-2 sr-1 nm-1"}}, "radiance", map[string]string{"per_electron": "0.1", "unit": "W m-2 sr-1 nm-1"}},
+		{LightStage{Light: Light{0.1, "W m-2 sr-1 nm-1"}}, "radiance", map[string]string{"per_electron": "0.1", "unit": "W m-2 sr-1 nm-1"}},
 		{BadPixelStage{}, "bad_pixels", map[string]string{}},
 	} {
 		if got := c.stage.Name(); got != c.name {
