@@ -210,7 +210,7 @@ func (c *Chain) load(raw RawRows, r *Row, y int, s *Scratch) error {
 		if err != nil {
 			return err
 		}
-		return &SampleError{r.BadX + im.X0 + 1, y + im.Y0 + 1, float64(got[r.BadX]), c.Sensor.ceilingCode()}
+		return &SampleError{r.BadX + im.X0 + 1, y + im.Y0 + 1, float64(got[r.BadX]), c.Sensor.CeilingCode()}
 	}
 	return nil
 }

@@ -17,8 +17,9 @@ func (t *CodeTable) at(dn float64) float64 {
 	return t.Width[min(k, len(t.Width)-1)]
 }
 
-// ceilingCode is the highest value that a raw sample can have.
-func (s *Sensor) ceilingCode() float64 {
+// CeilingCode is the highest value that a raw sample can have: CeilingDN, or
+// the last code of the decompanding table.
+func (s *Sensor) CeilingCode() float64 {
 	if s.Codes != nil {
 		return float64(len(s.Codes.DN) - 1)
 	}

@@ -31,9 +31,20 @@ type Sensor struct {
 	// Codes is the decompanding table; nil where samples are DN.
 	Codes *CodeTable
 	Map   *BandMap // which band each pixel sees; nil: the frame's
+	// LineScan says that each row is a line of the same pixels: masters have
+	// one row.
+	LineScan bool
 
 	once     sync.Once
 	segments [][]Segment
+}
+
+// MasterRows returns the number of rows of a master.
+func (s *Sensor) MasterRows() int {
+	if s.LineScan {
+		return 1
+	}
+	return s.Image.Height()
 }
 
 // Segment is a run of columns of an image row that one amplifier reads.

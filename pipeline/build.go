@@ -3,7 +3,6 @@ package pipeline
 import (
 	"crypto/sha256"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -65,7 +64,7 @@ func lastStage(kind string) string {
 	case configs.KindDark:
 		return configs.StageGain
 	}
-	return configs.StageDark
+	return configs.StageSmear
 }
 
 // buildOrder is the order in which masters are made: each needs only those
@@ -119,18 +118,30 @@ func (b *builder) fail(event, what string, err error) {
 	b.opt.Log.Error(event, zap.String("what", what), zap.Error(err))
 }
 
-// survey reads the headers of all files.
+// survey reads the headers of all files and reports those that cannot be read.
 func (b *builder) survey(files []string) []*Frame {
+	frames, errs := b.in.survey(files, b.opt.Workers)
+	for i := range files {
+		for _, err := range errs[i] {
+			b.fail(EventFrameFailed, files[i], err)
+		}
+	}
+	return frames
+}
+
+// survey reads the headers of all files: their frames, without samples, and
+// the errors of each file.
+func (in *Instrument) survey(files []string, workers int) ([]*Frame, [][]error) {
 	found := make([][]*Frame, len(files))
 	errs := make([][]error, len(files))
-	_ = parallel(b.opt.Workers, len(files), func(_, i int) error {
+	_ = parallel(workers, len(files), func(_, i int) error {
 		f, err := fitsutil.Open(files[i])
 		if err != nil {
 			errs[i] = []error{&FrameError{Path: files[i], Err: err}}
 			return nil
 		}
 		defer f.Close()
-		found[i], errs[i] = b.in.framesIn(files[i], "", f)
+		found[i], errs[i] = in.framesIn(files[i], "", f)
 		for _, fr := range found[i] {
 			fr.file, fr.hdu, fr.header = nil, nil, nil
 		}
@@ -139,11 +150,8 @@ func (b *builder) survey(files []string) []*Frame {
 	var frames []*Frame
 	for i := range files {
 		frames = append(frames, found[i]...)
-		for _, err := range errs[i] {
-			b.fail(EventFrameFailed, files[i], err)
-		}
 	}
-	return frames
+	return frames, errs
 }
 
 // groups sorts frames into sets of one kind, detector, mode and band, split
@@ -161,12 +169,20 @@ func (b *builder) groups(frames []*Frame) []*group {
 		if g.kind == configs.KindFlat || g.kind == configs.KindLadder {
 			g.band = f.Info.Band
 		}
-		key := fmt.Sprintf("%d|%d|%s|%s", order, g.detector, g.mode, g.band)
-		if byKey[key] == nil {
-			byKey[key] = g
-			keys = append(keys, key)
+		sets := []*group{g}
+		if g.kind == configs.KindDark && b.in.Profile.Detectors[g.detector].LineScan != nil {
+			bias := *g // a line scanner has no zero exposure: its darks tell the bias too
+			bias.kind = configs.KindBias
+			sets = append(sets, &bias)
 		}
-		byKey[key].frames = append(byKey[key].frames, f)
+		for _, g := range sets {
+			key := fmt.Sprintf("%d|%d|%s|%s", slices.Index(buildOrder, g.kind), g.detector, g.mode, g.band)
+			if byKey[key] == nil {
+				byKey[key] = g
+				keys = append(keys, key)
+			}
+			byKey[key].frames = append(byKey[key].frames, f)
+		}
 	}
 	slices.Sort(keys)
 	var out []*group
@@ -248,7 +264,7 @@ func (g *group) middle() *Frame { return g.frames[len(g.frames)/2] }
 func (b *builder) info(g *group) Master {
 	m := Master{Kind: g.masterKind(), Instrument: b.in.Profile.Instrument, Detector: b.in.Profile.Detectors[g.detector].Name,
 		Mode: g.mode, Begin: g.frames[0].Info.Time, End: g.frames[len(g.frames)-1].Info.Time,
-		TempMinK: math.NaN(), TempMaxK: math.NaN(), Frames: len(g.frames)}
+		TempMinK: math.NaN(), TempMaxK: math.NaN(), Frames: len(g.frames), Binning: g.frames[0].Info.Binning}
 	if g.kind == configs.KindFlat {
 		m.Band = g.band
 	}
@@ -345,6 +361,9 @@ func (b *builder) record(what string) Provenance {
 
 // combine makes a bias, dark or flat.
 func (b *builder) combine(s *frameSet) (*masterContent, error) {
+	if s.sensor.LineScan {
+		return b.combineLines(s)
+	}
 	im := s.sensor.Image
 	n := im.Width() * im.Height()
 	out := calib.Combined{Value: make([]float32, n), Variance: make([]float32, n), Samples: make([]int32, n)}
@@ -357,16 +376,26 @@ func (b *builder) combine(s *frameSet) (*masterContent, error) {
 	}); err != nil {
 		return nil, err
 	}
-	c := &masterContent{info: b.info(s.group), record: b.record("master " + s.masterKind()), width: im.Width(), height: im.Height(), profile: b.profile}
+	masked := s.combineMasked(b.in.Profile.Masters.RejectSigma)
+	return b.content(s, out, combiners[0], masked)
+}
+
+// weighting tells the mean of one number a frame, weighted as in a master.
+type weighting interface{ MeanOf(v []float64) float64 }
+
+// content makes a bias, dark or flat master of its combined planes.
+func (b *builder) content(s *frameSet, out calib.Combined, weights weighting, masked []plane) (*masterContent, error) {
+	im := s.sensor.Image
+	c := &masterContent{info: b.info(s.group), record: b.record("master " + s.masterKind()), width: im.Width(), height: s.sensor.MasterRows(), profile: b.profile}
 	unit := "adu"
 	switch s.kind {
 	case configs.KindDark:
 		unit = "electron s-1"
 		inverse := make([]float64, len(s.frames))
 		for i, f := range s.set {
-			inverse[i] = f.scale
+			inverse[i] = f.scale[0]
 		}
-		c.info.BiasKappa = combiners[0].MeanOf(inverse)
+		c.info.BiasKappa = weights.MeanOf(inverse)
 		if s.masters.bias != nil {
 			c.info.BiasSHA256 = s.masters.bias.SHA256
 		}
@@ -384,6 +413,13 @@ func (b *builder) combine(s *frameSet) (*masterContent, error) {
 	if out.Scatter != nil {
 		c.planes = append(c.planes, plane{name: "SCATTER", float: out.Scatter, comment: "Reduced chi-square of all frames about VALUE; 1 is as expected."})
 	}
+	for i := range masked {
+		masked[i].unit = unit
+		if masked[i].name == extMaskedVar {
+			masked[i].unit = squared(unit)
+		}
+	}
+	c.planes = append(c.planes, masked...)
 	s.provenance(&c.record)
 	c.record.Stages = append(c.record.Stages, StageRecord{"combine", []calib.Setting{
 		{Name: "reject_sigma", Value: fmt.Sprint(b.in.Profile.Masters.RejectSigma)}, {Name: "frames", Value: fmt.Sprint(len(s.frames))},
@@ -403,30 +439,41 @@ func squared(unit string) string {
 }
 
 // normalise divides a flat by its mean over the good pixels of the reference
-// region, those whose response is not low or as far above.
+// region, those whose response is not low or as far above; band by band where
+// pixels see different ones.
 func (s *frameSet) normalise(m *Master, out calib.Combined, low float64) error {
-	im := s.sensor.Image
-	ref := s.sensor.Reference.Shift(-im.X0, -im.Y0)
-	var sum, variance float64
-	n := 0
-	for y := ref.Y0; y < ref.Y1; y++ {
-		for i := y*im.Width() + ref.X0; i < y*im.Width()+ref.X1; i++ {
-			if v := float64(out.Value[i]); v > low && v < 2-low { // the frames were scaled to a median of 1
-				sum += v
-				variance += float64(out.Variance[i])
-				n++
+	n := len(s.cells.names)
+	sum, variance, pixels := make([]float64, n), make([]float64, n), make([]int, n)
+	width := s.sensor.Image.Width()
+	for y := range s.sensor.MasterRows() {
+		for x, c := range s.cells.rows[y] {
+			i := y*width + x
+			if v := float64(out.Value[i]); c != noCell && v > low && v < 2-low { // the frames were scaled to a median of 1
+				sum[c] += v
+				variance[c] += float64(out.Variance[i])
+				pixels[c]++
 			}
 		}
 	}
-	if n == 0 {
-		return errors.New("no pixel of the reference region has a usable response: correct the detector's reference region")
+	for c := range sum {
+		if pixels[c] == 0 {
+			return fmt.Errorf("no pixel of the %s in the reference region has a usable response: correct the detector's reference region", s.cells.names[c])
+		}
+		m.Normalisation = max(m.Normalisation, math.Sqrt(variance[c])/sum[c])
 	}
-	mean := sum / float64(n)
-	m.Normalisation = math.Sqrt(variance) / sum
-	k := float32(1 / mean)
-	for i := range out.Value {
-		out.Value[i] *= k
-		out.Variance[i] *= k * k
+	for y := range s.sensor.MasterRows() {
+		for x := range width {
+			c, i := 0, y*width+x
+			if n > 1 {
+				if c = int(s.sensor.Map.Row(y)[x]); c == calib.NoBand {
+					out.Value[i], out.Variance[i] = float32(math.NaN()), float32(math.NaN()) // no band, no response
+					continue
+				}
+			}
+			k := float32(float64(pixels[c]) / sum[c])
+			out.Value[i] *= k
+			out.Variance[i] *= k * k
+		}
 	}
 	return nil
 }
@@ -452,13 +499,20 @@ func (b *builder) masks() {
 
 func (b *builder) mask(dark *Master) (*masterContent, error) {
 	i := slices.IndexFunc(b.in.Profile.Detectors, func(d configs.Detector) bool { return d.Name == dark.Detector })
-	d, im := &b.in.Profile.Detectors[i], b.in.sensors[i].Image
+	d, sensor := &b.in.Profile.Detectors[i], b.in.sensors[i]
+	if sensor.LineScan {
+		var err error
+		if sensor, err = b.in.sensorFor(i, 1, max(1, dark.Binning)); err != nil {
+			return nil, err
+		}
+	}
+	im := sensor.Image
 	used := []*Master{dark}
 	need := Need{Instrument: dark.Instrument, Detector: dark.Detector, Mode: dark.Mode, Time: dark.Begin.Add(dark.End.Sub(dark.Begin) / 2), TempK: math.NaN()}
 	kinds := []Need{}
-	for _, band := range b.in.Profile.Bands {
+	for _, band := range b.in.flatBands() {
 		n := need
-		n.Kind, n.Band = MasterFlat, band.Name
+		n.Kind, n.Band = MasterFlat, band
 		kinds = append(kinds, n)
 	}
 	n := need
@@ -470,14 +524,14 @@ func (b *builder) mask(dark *Master) (*masterContent, error) {
 			used = append(used, m)
 		}
 	}
-	mask := make([]calib.Flags, im.Width()*im.Height())
+	mask := make([]calib.Flags, im.Width()*sensor.MasterRows())
 	lim := calib.BadPixelLimits{HotEPerS: d.BadPixels.HotEPerS, UnstableSigma: d.BadPixels.UnstableSigma, DeadBelow: d.BadPixels.DeadBelow,
 		LowBelow: d.BadPixels.LowBelow, NonlinearFraction: d.BadPixels.NonlinearFraction}
-	c := &masterContent{record: b.record("master " + MasterBadPixels), width: im.Width(), height: im.Height(), profile: b.profile}
+	c := &masterContent{record: b.record("master " + MasterBadPixels), width: im.Width(), height: sensor.MasterRows(), profile: b.profile}
 	c.info = *dark
 	c.info.Kind, c.info.Frames, c.info.BiasSHA256, c.info.BiasKappa = MasterBadPixels, len(used), "", 0
 	for _, m := range used {
-		l, err := loadMaster(m, b.in.sensors[i], forMask)
+		l, err := loadMaster(m, sensor, forMask)
 		if err != nil {
 			return nil, err
 		}
@@ -501,6 +555,19 @@ func (b *builder) mask(dark *Master) (*masterContent, error) {
 	}}}
 	c.planes = []plane{{name: "REASONS", flags: mask}}
 	return c, nil
+}
+
+// flatBands lists the bands that flats are made in: those of the profile, or
+// "" for a camera whose frames see all bands at once.
+func (in *Instrument) flatBands() []string {
+	if in.Profile.ManyBands() {
+		return []string{""}
+	}
+	var out []string
+	for _, b := range in.Profile.Bands {
+		out = append(out, b.Name)
+	}
+	return out
 }
 
 func earlier(a, b time.Time) time.Time {

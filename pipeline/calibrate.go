@@ -33,6 +33,9 @@ type calibrator struct {
 	workers []*worker
 	buf     []byte // the raw file
 	profile []byte
+	// sequence is of the run's frames, where one may keep something of the
+	// one before; else nil.
+	sequence *sequence
 }
 
 func newCalibrator(in *Instrument, lib *Library, cache *masterCache, workers int) *calibrator {
@@ -71,18 +74,37 @@ func openWhole(path string, data []byte) (*fitsutil.File, error) {
 	return file, nil
 }
 
-// prepare measures a frame's offsets and assembles its stages.
-func (c *calibrator) prepare(f *Frame) (*plan, *calib.Chain, error) {
-	masters, err := c.in.selectMasters(f, configs.StageBadPixels, c.lib, c.cache)
+// start finds the masters that a frame needs up to a stage and measures its
+// offsets.
+func (c *calibrator) start(f *Frame, through string) (*plan, error) {
+	masters, err := c.in.selectMasters(f, through, c.lib, c.cache)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	offset := c.in.stageOn(configs.StageOffset, f.Detector)
-	traces, err := measureOffsets(c.in.sensors[f.Detector], &rawRows{f: f}, offset)
+	traces, err := measureOffsets(f.sensor, &rawRows{f: f}, offset)
+	if err != nil {
+		return nil, err
+	}
+	return c.in.newPlan(f, traces, masters), nil
+}
+
+// prepare assembles a frame's stages.
+func (c *calibrator) prepare(f *Frame) (*plan, *calib.Chain, error) {
+	p, err := c.start(f, configs.StageBadPixels)
 	if err != nil {
 		return nil, nil, err
 	}
-	p := c.in.newPlan(f, traces, masters)
+	c.residual(p, residualDepth)
+	if c.in.stageOn(configs.StageSmear, f.Detector) {
+		before, err := p.local(configs.StageResidual)
+		if err != nil {
+			return nil, nil, err
+		}
+		if err := p.solveSmear(&rawRows{f: f}, before, len(c.workers)); err != nil {
+			return nil, nil, err
+		}
+	}
 	chain, err := p.chain()
 	return p, chain, err
 }
@@ -110,7 +132,7 @@ func (c *calibrator) run(f *Frame, chain *calib.Chain, out *product) error {
 	im := chain.Sensor.Image
 	for _, w := range c.workers {
 		w.rows.f = f
-		w.tally.reset(im.Width(), im.Height())
+		w.tally.reset(chain.Sensor)
 		w.value = grow(w.value, 4*bandRows*im.Width())
 		w.unc = grow(w.unc, 4*bandRows*im.Width())
 		w.quality = grow(w.quality, 4*bandRows*im.Width())
@@ -186,7 +208,7 @@ func (c *calibrator) startProduct(w *fitsutil.Writer, p *plan, record *Provenanc
 	if _, err := w.AddImage(h, 8); err != nil {
 		return nil, err
 	}
-	light, err := p.light()
+	unit, err := p.unit()
 	if err != nil {
 		return nil, err
 	}
@@ -199,8 +221,8 @@ func (c *calibrator) startProduct(w *fitsutil.Writer, p *plan, record *Provenanc
 		bitpix  int
 		comment string
 	}{
-		{&out.value, extValue, light.Unit, -32, "Calibrated value; NaN where there is none."},
-		{&out.unc, extUncertainty, light.Unit, -32, "Random standard uncertainty (1 sigma); NaN where VALUE is none or a bound."},
+		{&out.value, extValue, unit, -32, "Calibrated value; NaN where there is none."},
+		{&out.unc, extUncertainty, unit, -32, "Random standard uncertainty (1 sigma); NaN where VALUE is none or a bound."},
 		{&out.quality, extFlags, "", 32, ""},
 	} {
 		eh, err := imageHeader(e.name, e.unit, e.comment)
@@ -249,6 +271,16 @@ func (f *Frame) describe(h *fitsutil.Header, in *Instrument, record *Provenance)
 	if !math.IsNaN(f.Info.SunDistanceAU) {
 		w.set("SUNDIST", f.Info.SunDistanceAU, "[au] distance of the target to the Sun")
 	}
+	if f.Info.LineTimeS > 0 {
+		w.set("LINETIME", f.Info.LineTimeS, "[s] time from line to line")
+		w.set("NSTAGES", f.Info.ChargeStages, "lines that the charge was stepped through")
+		w.set("BINNING", f.Info.Binning, "pixels that were added up on the chip, each way")
+	}
+	if r := d.Rolling; r != nil {
+		w.set("ROWTIME", r.RowS, "[s] from row to row")
+		w.set("ROWKIND", r.Kind, "rows begin (shutter) or end (reset) in turn")
+		w.set("ROWFIRST", r.First, "raw row that comes first")
+	}
 	if f.Planes > 1 {
 		w.set("PLANE", f.Plane+1, "plane of the cube, from 1")
 	}
@@ -289,6 +321,9 @@ func (p *plan) provenance(chain *calib.Chain) *Provenance {
 	}
 	if p.frame.Planes > 1 {
 		r.Plane = p.frame.Plane + 1
+	}
+	if p.before != nil {
+		r.Inputs = append(r.Inputs, *p.before)
 	}
 	for _, m := range p.masters.list() {
 		r.Inputs = append(r.Inputs, m.input())

@@ -24,6 +24,7 @@ type Frame struct {
 	Planes   int
 	Info     configs.FrameInfo
 
+	sensor *calib.Sensor
 	file   *fitsutil.File
 	hdu    *fitsutil.HDU
 	header *fitsutil.Header
@@ -101,23 +102,49 @@ func (in *Instrument) detectorFrames(path, sha string, file *fitsutil.File, i in
 	if err != nil {
 		return nil, err
 	}
-	if h.Kind != fitsutil.ImageHDU || h.Width() != d.Width || h.Height() != d.Height {
-		return nil, fmt.Errorf("HDU %d is %d x %d samples and the profile's detector %s is %d x %d: correct width and height, or hdu, in the profile, or leave this file out",
-			h.Index, h.Width(), h.Height(), d.Name, d.Width, d.Height)
-	}
 	header := inherit(file, h)
 	info, err := in.Profile.Describe(header)
 	if err != nil {
 		return nil, err
 	}
+	if d.Band != "" && info.Kind != configs.KindBias && info.Kind != configs.KindDark {
+		info.Band = d.Band
+	}
+	sensor, err := in.shape(i, h, info)
+	if err != nil {
+		return nil, err
+	}
+	frame := Frame{Path: path, SHA256: sha, Detector: i, Info: info, sensor: sensor, file: file, hdu: h, header: header}
+	if d.Plane > 0 {
+		if h.Planes() < d.Plane {
+			return nil, fmt.Errorf("HDU %d has %d planes and detector %s is plane %d: correct plane, or hdu, in the profile, or leave this file out",
+				h.Index, h.Planes(), d.Name, d.Plane)
+		}
+		frame.Plane, frame.Planes = d.Plane-1, 1
+		return []*Frame{&frame}, nil
+	}
 	var frames []*Frame
 	for p := range h.Planes() {
-		frames = append(frames, &Frame{
-			Path: path, SHA256: sha, Detector: i, Plane: p, Planes: h.Planes(), Info: info,
-			file: file, hdu: h, header: header,
-		})
+		one := frame
+		one.Plane, one.Planes = p, h.Planes()
+		frames = append(frames, &one)
 	}
 	return frames, nil
+}
+
+// shape returns the sensor for the samples in an HDU, which must have the
+// profile's size: a line scanner's any number of lines.
+func (in *Instrument) shape(i int, h *fitsutil.HDU, info configs.FrameInfo) (*calib.Sensor, error) {
+	d := &in.Profile.Detectors[i]
+	width, height := d.Width, d.Height
+	if d.LineScan != nil && info.Kind != configs.KindIgnore {
+		width, height = d.Width/info.Binning, h.Height()
+	}
+	if h.Kind != fitsutil.ImageHDU || h.Width() != width || h.Height() != height || height < 1 {
+		return nil, fmt.Errorf("HDU %d is %d x %d samples and the profile's detector %s is %d x %d: correct width and height, or hdu, in the profile, or leave this file out",
+			h.Index, h.Width(), h.Height(), d.Name, width, height)
+	}
+	return in.sensorFor(i, height, max(1, info.Binning))
 }
 
 // inherit returns the cards of an HDU, followed by those of the primary
@@ -166,6 +193,9 @@ func decode(h *fitsutil.HDU, row []byte, x0, x1 int, dst []float32) ([]float32, 
 
 // measureOffsets finds the offset of each amplifier in a frame.
 func measureOffsets(s *calib.Sensor, rows calib.RawRows, on bool) ([]calib.OffsetTrace, error) {
+	if s.Codes != nil {
+		rows = calib.Decompanded{Rows: rows, Sensor: s}
+	}
 	traces := make([]calib.OffsetTrace, len(s.Amps))
 	for a := range s.Amps {
 		if !s.Offset.FromOverscan || !on {

@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -29,6 +30,8 @@ type frameSet struct {
 	workers int
 	set     []*setFrame
 	memory  int64 // for samples, bytes
+	cells   *cellMap
+	orders  []*order // of the rows of a flat of several bands
 	work    []*setWorker
 }
 
@@ -37,9 +40,15 @@ type setFrame struct {
 	*Frame
 	stages    []calib.Stage
 	chain     *calib.Chain
-	level     float64 // median over the reference region; unit of the last stage
-	scale     float64 // what samples are multiplied with
-	saturated float64 // fraction of the reference region
+	level     float64   // median over the reference region; unit of the last stage
+	levels    []float64 // the same by cell
+	ht        float64   // h(T) t_d, s
+	zeroDN    []float64 // raw level of each amplifier without signal
+	scale     []float64 // what samples are multiplied with, by band where bands differ, else one
+	rowScale  []float32 // and by row, where rows are exposed for different times; else nil
+	masked    []float32 // mean of the masked rows, where the detector has any
+	maskedOf  []int     // number of samples in it, by column
+	saturated float64   // fraction of the reference region
 	size      int64
 	modified  time.Time
 	spool     *os.File // inflated copy of a compressed file
@@ -55,12 +64,15 @@ type setWorker struct {
 	scratch calib.Scratch
 	combine calib.CombineScratch
 	views   [][]float32
+	values  []float32
+	counts  []int32
 }
 
 // prepare makes the first pass over a group: it hashes each file, measures
 // offsets and level, and fixes the stages of each frame.
 func (b *builder) prepare(g *group, masters *masterSet) (*frameSet, error) {
-	s := &frameSet{group: g, in: b.in, sensor: b.in.sensors[g.detector], masters: masters, workers: max(1, b.opt.Workers)}
+	s := &frameSet{group: g, in: b.in, sensor: g.frames[0].sensor, masters: masters, workers: max(1, b.opt.Workers)}
+	s.cells = b.in.cells(g.kind, s.sensor, g.detector)
 	for range s.workers {
 		s.work = append(s.work, &setWorker{})
 	}
@@ -87,7 +99,14 @@ func (b *builder) prepare(g *group, masters *masterSet) (*frameSet, error) {
 	for _, w := range s.work {
 		w.raw = nil
 	}
-	return s, s.scales()
+	if err := s.scales(); err != nil {
+		s.close()
+		return nil, err
+	}
+	if len(s.set[0].scale) > 1 {
+		s.makeOrders()
+	}
+	return s, nil
 }
 
 // first reads one frame whole.
@@ -119,18 +138,25 @@ func (s *frameSet) first(fr *Frame, w *setWorker) (*setFrame, error) {
 		return nil, &FrameError{Path: fr.Path, Err: fmt.Errorf("changed while it was being read: run again")}
 	}
 	rows := &rawRows{f: f.Frame}
-	traces, err := measureOffsets(s.sensor, rows, s.in.stageOn(configs.StageOffset, fr.Detector))
+	traces, err := measureOffsets(f.sensor, rows, s.in.stageOn(configs.StageOffset, fr.Detector))
 	if err != nil {
 		return nil, &FrameError{Path: fr.Path, Err: err}
 	}
 	p := s.in.newPlan(f.Frame, traces, s.masters)
-	f.scale = p.ht
-	if f.stages, err = p.local(lastStage(s.kind)); err != nil {
+	f.ht = p.ht
+	for a := range s.sensor.Amps {
+		f.zeroDN = append(f.zeroDN, p.zeroDN(a))
+	}
+	if f.stages, err = s.stages(p, rows); err != nil {
 		return nil, &FrameError{Path: fr.Path, Err: err}
 	}
-	f.chain = calib.NewChain(s.sensor, f.stages, nil, nil)
+	f.rowScale = p.rowScale(s.kind)
+	if err := s.maskedRows(f, p, rows); err != nil {
+		return nil, &FrameError{Path: fr.Path, Err: err}
+	}
+	f.chain = calib.NewChain(f.sensor, f.stages, nil, nil)
 	f.chain.Grow = 0 // the neighbours of saturation are good enough for a mean of many
-	if err := f.measure(rows, w); err != nil {
+	if err := s.measure(f, rows, w); err != nil {
 		return nil, &FrameError{Path: fr.Path, Err: err}
 	}
 	if err := f.spoolIf(file, data); err != nil {
@@ -140,26 +166,85 @@ func (s *frameSet) first(fr *Frame, w *setWorker) (*setFrame, error) {
 	return f, nil
 }
 
-// levelRows is the number of rows of the reference region that a frame's
-// level is measured on.
+// stages makes the stages that a frame goes through before it is combined. A
+// smear is solved first; in a ladder, whose frames stay in DN, from DN.
+func (s *frameSet) stages(p *plan, rows calib.RawRows) ([]calib.Stage, error) {
+	p.residual = p.noResidual()
+	through := lastStage(s.kind)
+	smeared := s.in.stageOn(configs.StageSmear, s.detector) && (s.kind == configs.KindFlat || s.kind == configs.KindLadder)
+	if !smeared {
+		return p.local(through)
+	}
+	last := configs.StageResidual
+	if s.kind == configs.KindLadder {
+		last = through
+	}
+	before, err := p.local(last)
+	if err != nil {
+		return nil, err
+	}
+	if s.kind == configs.KindLadder && p.smearRule().Measured {
+		return nil, errors.New("a ladder's smear is solved from the image: masked rows serve flats and scenes")
+	}
+	// A set's jobs are its frames, so each of them is solved on one goroutine.
+	if err := p.solveSmear(rows, before, 1); err != nil {
+		return nil, err
+	}
+	return append(before, *p.smear), nil
+}
+
+// rowScale is what the samples of each row are multiplied with where rows are
+// exposed for different times: darks to one second, flats to the time of the
+// first row. Nil where rows are alike.
+func (p *plan) rowScale(kind string) []float32 {
+	switch {
+	case p.rowHT == nil:
+		return nil
+	case kind == configs.KindFlat:
+		return p.rowFactor
+	case kind != configs.KindDark:
+		return nil
+	}
+	out := make([]float32, len(p.rowHT))
+	for y, ht := range p.rowHT {
+		out[y] = float32(p.ht) / ht
+	}
+	return out
+}
+
+// levelRows is the number of rows, or groups of rows of all colours, that a
+// frame's levels are measured on.
 const levelRows = 64
 
-// measure finds the median and the saturated fraction over the reference region.
-func (f *setFrame) measure(rows calib.RawRows, w *setWorker) error {
-	im, ref := f.chain.Sensor.Image, f.chain.Sensor.Reference
-	x0, x1 := ref.X0-im.X0, ref.X1-im.X0
-	step := max(1, ref.Height()/levelRows)
-	var values []float32
+// measure finds the median of each cell and the saturated fraction of all.
+func (s *frameSet) measure(f *setFrame, rows calib.RawRows, w *setWorker) error {
+	period := 1
+	if s.sensor.Map != nil {
+		period = s.sensor.Map.PeriodY
+	}
+	where := s.cells
+	if f.sensor != s.sensor { // a line scanner's frame of another length
+		where = s.in.cells(s.kind, f.sensor, s.detector)
+	}
+	values := make([][]float32, len(where.names))
 	saturated, all := 0, 0
-	for y := ref.Y0 - im.Y0; y < ref.Y1-im.Y0; y += step {
+	for _, y := range where.sampleRows(period) {
+		cells := where.rows[y]
+		k := float32(1)
+		if f.rowScale != nil {
+			k = f.rowScale[y]
+		}
 		err := f.chain.Run(rows, y, y+1, &w.scratch, func(r *calib.Row) error {
-			for x := x0; x < x1; x++ {
+			for x, c := range cells {
+				if c == noCell {
+					continue
+				}
 				all++
 				switch v := r.V[x]; {
 				case r.Flags[x]&calib.Saturated != 0:
 					saturated++
 				case v == v: // neither the sample nor a master is missing
-					values = append(values, v)
+					values[c] = append(values[c], v*k)
 				}
 			}
 			return nil
@@ -168,9 +253,34 @@ func (f *setFrame) measure(rows calib.RawRows, w *setWorker) error {
 			return err
 		}
 	}
-	f.level = float64(calib.Median(values))
+	var together []float32
+	for _, v := range values {
+		together = append(together, v...)
+		f.levels = append(f.levels, float64(calib.Median(v)))
+	}
+	f.level = float64(calib.Median(together))
 	f.saturated = float64(saturated) / float64(all)
 	return nil
+}
+
+// sampleRows spreads levelRows groups of rows over the rows that have cells.
+func (m *cellMap) sampleRows(period int) []int {
+	first, last := len(m.rows), 0
+	for y, r := range m.rows {
+		if r != nil {
+			first, last = min(first, y), y
+		}
+	}
+	var out []int
+	step := max(period, (last+1-first)/levelRows)
+	for y := first; y <= last; y += step {
+		for i := y; i < min(y+period, last+1); i++ {
+			if m.rows[i] != nil {
+				out = append(out, i)
+			}
+		}
+	}
+	return out
 }
 
 // spoolIf keeps an inflated copy of a compressed file in an unnamed
@@ -212,22 +322,27 @@ func (s *frameSet) close() {
 }
 
 // scales fixes what each frame's samples are multiplied with: darks to e-/s
-// at T0, flats to their own level.
+// at T0, flats to their own level in each band.
 func (s *frameSet) scales() error {
 	for _, f := range s.set {
-		ht := f.scale
-		f.scale = 1
+		f.scale = []float64{1}
 		switch s.kind {
 		case configs.KindDark:
-			if !(ht > 0) {
+			if !(f.ht > 0) {
 				return &FrameError{Path: f.Path, Err: fmt.Errorf("a dark of %g s tells no dark current: mark zero exposures as bias in frame_kinds", f.Info.ExposureS)}
 			}
-			f.scale = 1 / ht
+			f.scale[0] = 1 / f.ht
 		case configs.KindFlat:
-			if !(f.level > 0) || f.saturated > maxSaturated {
-				return &FrameError{Path: f.Path, Err: fmt.Errorf("flat with a level of %.4g e- and %.2g %% of the reference region saturated: leave it out or mark it as ignore in frame_kinds", f.level, 100*f.saturated)}
+			if f.saturated > maxSaturated {
+				return &FrameError{Path: f.Path, Err: fmt.Errorf("flat with %.2g %% of the reference region saturated: leave it out or mark it as ignore in frame_kinds", 100*f.saturated)}
 			}
-			f.scale = 1 / f.level
+			f.scale = nil
+			for c, level := range f.levels {
+				if !(level > 0) {
+					return &FrameError{Path: f.Path, Err: fmt.Errorf("flat with a level of %.4g e- (%s): leave it out or mark it as ignore in frame_kinds, and let the reference region reach into every band", level, s.cells.names[c])}
+				}
+				f.scale = append(f.scale, 1/level)
+			}
 		}
 	}
 	return nil
@@ -237,33 +352,43 @@ func (s *frameSet) scales() error {
 // to which a level counts as below saturation.
 const maxSaturated = 0.005
 
-// combiners returns a robust mean for each amplifier.
+// combiners returns a robust mean for each amplifier and each band of it that
+// is scaled by itself, bands of one amplifier side by side.
 func (s *frameSet) combiners(reject float64) []*calib.Combiner {
-	out := make([]*calib.Combiner, len(s.sensor.Amps))
-	for a, amp := range s.sensor.Amps {
+	bands := len(s.set[0].scale)
+	out := make([]*calib.Combiner, len(s.sensor.Amps)*bands)
+	for i := range out {
+		a, b := i/bands, i%bands
 		noise := make([]calib.FrameNoise, len(s.set))
 		levels := make([]float64, len(s.set))
-		for i, f := range s.set {
-			noise[i] = s.noise(amp, f)
-			levels[i] = f.level * f.scale
+		for j, f := range s.set {
+			noise[j] = s.noise(a, b, f)
+			level := f.level
+			if bands > 1 {
+				level = f.levels[b]
+			}
+			levels[j] = level * f.scale[b]
 		}
-		out[a] = calib.NewCombiner(reject, noise, calib.Median(levels))
+		out[i] = calib.NewCombiner(reject, noise, calib.Median(levels))
 	}
 	return out
 }
 
 // noise is the expected variance of a frame's samples: electrons times scale,
 // or DN for bias and ladder.
-func (s *frameSet) noise(amp calib.Amplifier, f *setFrame) calib.FrameNoise {
+func (s *frameSet) noise(a, band int, f *setFrame) calib.FrameNoise {
+	amp := s.sensor.Amps[a]
 	g := amp.GainEPerDN
-	a := amp.ReadNoiseE*amp.ReadNoiseE + g*g/12
+	base, slope := s.sensor.Quantisation(f.zeroDN[a])
+	read := amp.ReadNoiseE * amp.ReadNoiseE
 	switch s.kind {
 	case configs.KindBias:
-		return calib.FrameNoise{A: a / (g * g)}
+		return calib.FrameNoise{A: read/(g*g) + base}
 	case configs.KindLadder:
-		return calib.FrameNoise{A: a / (g * g), B: 1 / g}
+		return calib.FrameNoise{A: read/(g*g) + base, B: 1/g + slope}
 	}
-	return calib.FrameNoise{A: a * f.scale * f.scale, B: f.scale}
+	k := f.scale[band]
+	return calib.FrameNoise{A: (read + g*g*base) * k * k, B: k * (1 + g*slope)}
 }
 
 // strips calls do with the samples of all frames, a strip of rows at a time;
@@ -304,10 +429,19 @@ func (s *frameSet) load(f *setFrame, y0, y1 int, dst []float32, w *setWorker, ke
 		return err
 	}
 	strip := &stripRows{hdu: h, bytes: w.buf, first: first}
-	k, nan := float32(f.scale), float32(math.NaN())
+	nan := float32(math.NaN())
 	return f.chain.Run(strip, y0, y1, &w.scratch, func(r *calib.Row) error {
 		out := dst[(r.Y-y0)*im.Width() : (r.Y-y0+1)*im.Width()]
 		flags := r.Flags[:len(out)]
+		row := float32(1)
+		if f.rowScale != nil {
+			row = f.rowScale[r.Y]
+		}
+		if len(f.scale) > 1 {
+			s.loadOrdered(f, r, row, out)
+			return nil
+		}
+		k := float32(f.scale[0]) * row
 		for x, v := range r.V[:len(out)] {
 			if flags[x]&calib.Unusable != 0 {
 				v = nan
@@ -316,6 +450,52 @@ func (s *frameSet) load(f *setFrame, y0, y1 int, dst []float32, w *setWorker, ke
 		}
 		return nil
 	})
+}
+
+// loadOrdered scales a row band by band and puts like pixels together.
+func (s *frameSet) loadOrdered(f *setFrame, r *calib.Row, rowScale float32, out []float32) {
+	from, runs := s.ordered(r.Y)
+	for _, run := range runs {
+		k := float32(f.scale[run.Band]) * rowScale
+		for i := run.X0; i < run.X1; i++ {
+			x := from[i]
+			out[i] = r.V[x] * k
+			if r.Flags[x]&calib.Unusable != 0 {
+				out[i] = float32(math.NaN())
+			}
+		}
+	}
+}
+
+// order is how the pixels of a row are put together by amplifier and band.
+type order struct {
+	from []int
+	runs []calib.Run
+}
+
+// ordered returns the order of a row; rows that are alike share one.
+func (s *frameSet) ordered(y int) ([]int, []calib.Run) {
+	o := s.orders[y]
+	return o.from, o.runs
+}
+
+// makeOrders prepares the orders of all rows.
+func (s *frameSet) makeOrders() {
+	type kind struct {
+		bands *uint8
+		segs  *calib.Segment
+	}
+	known := map[kind]*order{}
+	segs := s.sensor.Segments()
+	s.orders = make([]*order, s.sensor.Image.Height())
+	for y := range s.orders {
+		k := kind{&s.sensor.Map.Row(y)[0], &segs[y][0]}
+		if known[k] == nil {
+			from, runs := s.sensor.Map.Ordered(y, segs[y])
+			known[k] = &order{from, runs}
+		}
+		s.orders[y] = known[k]
+	}
 }
 
 // read brings raw rows into w.buf. A file that is not what it was in the
@@ -366,27 +546,62 @@ func (s *stripRows) RawRow(y, x0, x1 int, dst []float32) ([]float32, error) {
 	return decode(s.hdu, s.bytes[(y-s.first)*n:(y-s.first+1)*n], x0, x1, dst)
 }
 
-// combineRows makes the mean of a strip, a row and an amplifier at a time.
+// combineRows makes the mean of a strip, a row and an amplifier, or a band of
+// it, at a time.
 func (s *frameSet) combineRows(c []*calib.Combiner, y0, y1 int, samples [][]float32, out calib.Combined) error {
 	width := s.sensor.Image.Width()
 	segs := s.sensor.Segments()
+	bands := len(s.set[0].scale)
 	return parallel(s.workers, y1-y0, func(w, i int) error {
 		work := s.work[w]
+		if bands > 1 {
+			from, runs := s.ordered(y0 + i)
+			for _, run := range runs {
+				s.combineRun(c[run.Amp*bands+run.Band], i*width, (y0+i)*width, run.X0, run.X1, samples, out, work)
+			}
+			work.backInPlace(from, (y0+i)*width, out)
+			return nil
+		}
 		for _, g := range segs[y0+i] {
-			a, b := i*width+g.X0, i*width+g.X1
-			work.views = work.views[:0]
-			for _, f := range samples {
-				work.views = append(work.views, f[a:b])
-			}
-			from, to := (y0+i)*width+g.X0, (y0+i)*width+g.X1
-			part := calib.Combined{Value: out.Value[from:to], Variance: out.Variance[from:to], Samples: out.Samples[from:to]}
-			if out.Scatter != nil {
-				part.Scatter = out.Scatter[from:to]
-			}
-			c[g.Amp].Combine(work.views, part, &work.combine)
+			s.combineRun(c[g.Amp], i*width, (y0+i)*width, g.X0, g.X1, samples, out, work)
 		}
 		return nil
 	})
+}
+
+// combineRun combines pixels x0 <= x < x1 of a row that starts at in of the
+// samples and at to of the result.
+func (s *frameSet) combineRun(c *calib.Combiner, in, to, x0, x1 int, samples [][]float32, out calib.Combined, work *setWorker) {
+	work.views = work.views[:0]
+	for _, f := range samples {
+		work.views = append(work.views, f[in+x0:in+x1])
+	}
+	from, end := to+x0, to+x1
+	part := calib.Combined{Value: out.Value[from:end], Variance: out.Variance[from:end], Samples: out.Samples[from:end]}
+	if out.Scatter != nil {
+		part.Scatter = out.Scatter[from:end]
+	}
+	c.Combine(work.views, part, &work.combine)
+}
+
+// backInPlace puts the pixels of an ordered row where they come from.
+func (w *setWorker) backInPlace(from []int, at int, out calib.Combined) {
+	n := len(from)
+	if len(w.values) < n {
+		w.values, w.counts = make([]float32, n), make([]int32, n)
+	}
+	for _, plane := range [][]float32{out.Value, out.Variance} {
+		row := plane[at : at+n]
+		copy(w.values, row)
+		for i, x := range from {
+			row[x] = w.values[i]
+		}
+	}
+	row := out.Samples[at : at+n]
+	copy(w.counts, row)
+	for i, x := range from {
+		row[x] = w.counts[i]
+	}
 }
 
 // provenance adds inputs and stages. The stages are those of the first frame.

@@ -256,8 +256,8 @@ func TestProductsListTheStagesInTheOrderOfActing(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if got := stageNames(record); !slices.Equal(got, configs.Stages()) {
-			t.Errorf("%s: stages %v, want %v", camera, got, configs.Stages())
+		if got := stageNames(record); !slices.Equal(got, framingStages()) {
+			t.Errorf("%s: stages %v, want %v", camera, got, framingStages())
 		}
 		listed := instrument(t, camera).Stages(0)
 		if len(listed) != len(record.Stages) {
@@ -269,6 +269,12 @@ func TestProductsListTheStagesInTheOrderOfActing(t *testing.T) {
 			}
 		}
 	}
+}
+
+// framingStages are the stages of a framing camera with a shutter, whose
+// samples are DN.
+func framingStages() []string {
+	return []string{"frame", "saturation", "offset", "bias", "linearity", "gain", "dark", "flat", "noise", "radiance", "bad_pixels"}
 }
 
 func stageNames(p *pipeline.Provenance) []string {
@@ -288,6 +294,9 @@ func TestStageThatIsOffIsAbsentAndNeedsNoMaster(t *testing.T) {
 	}
 	scene := c.frames(t, "scene")[1:2]
 	for _, off := range configs.SwitchableStages() {
+		if !slices.Contains(framingStages(), off) {
+			continue // of other kinds of camera
+		}
 		t.Run(off, func(t *testing.T) {
 			some := t.TempDir()
 			for _, m := range c.Masters.Made {
@@ -303,7 +312,7 @@ func TestStageThatIsOffIsAbsentAndNeedsNoMaster(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			want := slices.DeleteFunc(configs.Stages(), func(name string) bool { return name == off })
+			want := slices.DeleteFunc(framingStages(), func(name string) bool { return name == off })
 			if got := stageNames(record); !slices.Equal(got, want) {
 				t.Errorf("stages %v, want %v", got, want)
 			}

@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -50,17 +51,70 @@ type ladder struct {
 	rungs     []rung
 	combiners [][]*calib.Combiner // by rung and amplifier
 	levels    []calib.Combined    // of the strip at hand, by rung
+	curves    []ladderCurve
+	zones     *calib.ZoneCurves // the grid, where curves are those of zones
+	delay     []float64         // by how much longer each row is exposed; nil: all alike
+}
+
+// ladderCurve is one of the curves that a ladder gives: of an amplifier, from
+// the pixels of its brightest band where it has several, or of a zone.
+type ladderCurve struct {
+	name      string
+	amp, cell int
+}
+
+// chooseCurves says which cells the curves come from.
+func (l *ladder) chooseCurves() {
+	if n := l.in.Profile.Detectors[l.detector].Linearity.Zones; n[0] > 0 {
+		l.zones = zoneGrid(l.sensor, n)
+		for i, name := range l.cells.names {
+			l.curves = append(l.curves, ladderCurve{name, 0, i})
+		}
+		return
+	}
+	levels := l.set[l.rungs[len(l.rungs)/2].frames[0]].levels
+	for a, amp := range l.sensor.Amps {
+		best := -1
+		for c, of := range l.cells.amps {
+			if of == a && (best < 0 || levels[c] > levels[best]) {
+				best = c
+			}
+		}
+		l.curves = append(l.curves, ladderCurve{amp.Name, a, best})
+	}
+}
+
+// meanDelay is by how much longer than the first row the rows of a cell are
+// exposed, on average.
+func (l *ladder) meanDelay(cell int) float64 {
+	if l.delay == nil {
+		return 0
+	}
+	sum, n := 0.0, 0
+	for y, row := range l.cells.rows {
+		for _, c := range row {
+			if int(c) == cell {
+				sum += l.delay[y]
+				n++
+			}
+		}
+	}
+	return sum / float64(max(n, 1))
 }
 
 // linearity makes the linearity of each amplifier from an exposure ladder:
 // one pass for the levels' means over the same good pixels, one for each
 // pixel's departure from its amplifier's curve.
 func (b *builder) linearity(s *frameSet) (*masterContent, error) {
+	if s.sensor.LineScan {
+		return nil, errors.New("a ladder of a line scanner is not measured: give the curve in the profile (linearity.from: profile)")
+	}
 	order := b.in.Profile.Detectors[s.detector].Linearity.Order
-	l := &ladder{frameSet: s, rungs: s.rungs()}
+	l := &ladder{frameSet: s, rungs: s.rungs(), delay: b.in.rowDelay(s.detector)}
 	if len(l.rungs) < order+1 {
 		return nil, fmt.Errorf("%d exposure times below saturation are too few for order %d: add some, or lower linearity.order", len(l.rungs), order)
 	}
+	l.chooseCurves()
 	l.prepare(b.in.Profile.Masters.RejectSigma)
 	sums, err := l.means()
 	if err != nil {
@@ -76,7 +130,7 @@ func (b *builder) linearity(s *frameSet) (*masterContent, error) {
 		return nil, err
 	}
 	c := &masterContent{info: b.info(s.group), record: b.record("master " + MasterLinearity), width: im.Width(), height: im.Height(), profile: b.profile}
-	c.tables = []table{curveTable(s.sensor, fits, order), rungTable(s.sensor, fits, sums, l)}
+	c.tables = []table{curveTable(l, fits, order), rungTable(fits, sums, l)}
 	c.planes = []plane{
 		{name: "DEPARTURE", float: departure, comment: "Largest relative departure of a pixel from its amplifier's curve."},
 		{name: "DEPARTURE_U", float: unc, comment: "Standard uncertainty of DEPARTURE."},
@@ -105,12 +159,12 @@ func (l *ladder) prepare(reject float64) {
 // levels whose upper tail turns out to reach it would bend the curve, so they
 // are left out and the fit is made again, until no more are found.
 func (l *ladder) fit(sums *levelSums, order int) ([]*calib.LadderFit, error) {
-	fits := make([]*calib.LadderFit, len(l.sensor.Amps))
+	fits := make([]*calib.LadderFit, len(l.curves))
 	for {
-		for a := range fits {
+		for i, c := range l.curves {
 			var err error
-			if fits[a], err = calib.FitLadder(sums.rungs(a, l), order); err != nil {
-				return nil, fmt.Errorf("amplifier %s: %w", l.sensor.Amps[a].Name, err)
+			if fits[i], err = calib.FitLadder(sums.rungs(c, l), order); err != nil {
+				return nil, fmt.Errorf("%s: %w", l.cells.names[c.cell], err)
 			}
 		}
 		top := len(l.rungs) - 1
@@ -129,9 +183,9 @@ const tailSigmas = 4
 // reachesSaturation tells whether the upper tail of level r reaches the level
 // at which any amplifier saturates.
 func (l *ladder) reachesSaturation(sums *levelSums, fits []*calib.LadderFit, r int) bool {
-	for a, f := range fits {
-		limit := l.sensor.SaturationLevel(a, l.offset(a), f.Curve) - l.offset(a)
-		if !(sums.mean(a, r)+tailSigmas*sums.sd(a, r, len(l.rungs[r].frames)) < limit) {
+	for i, c := range l.curves {
+		limit := l.sensor.SaturationLevel(c.amp, l.offset(c.amp), fits[i].Curve) - l.offset(c.amp)
+		if !(sums.mean(c.cell, r)+tailSigmas*sums.sd(c.cell, r, len(l.rungs[r].frames)) < limit) {
 			return true
 		}
 	}
@@ -189,68 +243,66 @@ func (l *ladder) combineLevel(r, y0, y1 int, samples [][]float32, w *setWorker) 
 	}
 }
 
-// levelSums are sums over the good pixels of the reference region, by
-// amplifier and level.
+// levelSums are sums over the good pixels, by cell and level.
 type levelSums struct {
 	sum, square, variance [][]float64
 	pixels                []int
 }
 
-func (s *levelSums) mean(a, r int) float64 { return s.sum[a][r] / float64(s.pixels[a]) }
+func (s *levelSums) mean(cell, r int) float64 { return s.sum[cell][r] / float64(s.pixels[cell]) }
 
 // sd is the standard deviation over the pixels of single samples of a level
 // that is the mean of n frames.
-func (s *levelSums) sd(a, r, n int) float64 {
-	m, pixels := s.mean(a, r), float64(s.pixels[a])
-	noise := s.variance[a][r] / pixels * float64(n-1)
-	return math.Sqrt(max(0, s.square[a][r]/pixels-m*m) + noise)
+func (s *levelSums) sd(cell, r, n int) float64 {
+	m, pixels := s.mean(cell, r), float64(s.pixels[cell])
+	noise := s.variance[cell][r] / pixels * float64(n-1)
+	return math.Sqrt(max(0, s.square[cell][r]/pixels-m*m) + noise)
 }
 
-// goodSpread is how far, relative, a pixel of the reference region may be
-// from the middle level's median to count as good.
+// goodSpread is how far, relative, a pixel may be from its cell's median at the
+// middle level to count as good.
 const goodSpread = 0.3
 
 // means sums each level over the pixels that are good at every level.
 func (l *ladder) means() (*levelSums, error) {
-	out := &levelSums{pixels: make([]int, len(l.sensor.Amps))}
-	for range l.sensor.Amps {
+	cells := len(l.cells.names)
+	out := &levelSums{pixels: make([]int, cells)}
+	for range cells {
 		out.sum = append(out.sum, make([]float64, len(l.rungs)))
 		out.square = append(out.square, make([]float64, len(l.rungs)))
 		out.variance = append(out.variance, make([]float64, len(l.rungs)))
 	}
 	middle := len(l.rungs) / 2
-	expected := l.set[l.rungs[middle].frames[0]].level
-	width, segs := l.sensor.Image.Width(), l.sensor.Segments()
-	im, ref := l.sensor.Image, l.sensor.Reference
+	expected := l.set[l.rungs[middle].frames[0]].levels
+	width := l.sensor.Image.Width()
 	err := l.eachStrip(func(y0, y1 int) error {
-		for y := max(y0, ref.Y0-im.Y0); y < min(y1, ref.Y1-im.Y0); y++ {
-			for _, g := range segs[y] {
-				for x := max(g.X0, ref.X0-im.X0); x < min(g.X1, ref.X1-im.X0); x++ {
-					i := (y-y0)*width + x
-					if l.good(i, middle, expected) {
-						out.pixels[g.Amp]++
-						for r := range l.levels {
-							v := float64(l.levels[r].Value[i])
-							out.sum[g.Amp][r] += v
-							out.square[g.Amp][r] += v * v
-							out.variance[g.Amp][r] += float64(l.levels[r].Variance[i])
-						}
-					}
+		for y := y0; y < y1; y++ {
+			for x, c := range l.cells.rows[y] {
+				i := (y-y0)*width + x
+				if c == noCell || !l.good(i, middle, expected[c]) {
+					continue
+				}
+				out.pixels[c]++
+				for r := range l.levels {
+					v := float64(l.levels[r].Value[i])
+					out.sum[c][r] += v
+					out.square[c][r] += v * v
+					out.variance[c][r] += float64(l.levels[r].Variance[i])
 				}
 			}
 		}
 		return nil
 	})
-	for a, n := range out.pixels {
-		if err == nil && n == 0 {
-			err = fmt.Errorf("amplifier %s has no good pixel in the reference region: let the region reach into each amplifier", l.sensor.Amps[a].Name)
+	for _, c := range l.curves {
+		if err == nil && out.pixels[c.cell] == 0 {
+			err = fmt.Errorf("%s has no good pixel in the reference region: let the region reach into each amplifier", l.cells.names[c.cell])
 		}
 	}
 	return out, err
 }
 
 // good tells whether a pixel counts: every level is there, the middle one is
-// near the region's median.
+// near its cell's median.
 func (l *ladder) good(i, middle int, expected float64) bool {
 	for r := range l.levels {
 		if v := l.levels[r].Value[i]; v != v {
@@ -260,15 +312,16 @@ func (l *ladder) good(i, middle int, expected float64) bool {
 	return math.Abs(float64(l.levels[middle].Value[i])-expected) <= goodSpread*math.Abs(expected)
 }
 
-// rungs returns the levels of one amplifier. To the variance of the mean over
+// rungs returns the levels of one curve. To the variance of the mean over
 // pixels comes that of the offset, which the pixels of a row share and which
 // the smoothing of rows makes common to many of them.
-func (s *levelSums) rungs(a int, l *ladder) []calib.Rung {
+func (s *levelSums) rungs(c ladderCurve, l *ladder) []calib.Rung {
 	out := make([]calib.Rung, len(l.rungs))
-	n := float64(s.pixels[a])
+	n := float64(s.pixels[c.cell])
+	delay := l.meanDelay(c.cell)
 	for r := range out {
-		out[r] = calib.Rung{ExposureS: l.rungs[r].exposureS, MeanDN: s.mean(a, r),
-			Variance: s.variance[a][r]/(n*n) + l.offsetVariance(a, r)}
+		out[r] = calib.Rung{ExposureS: l.rungs[r].exposureS + delay, MeanDN: s.mean(c.cell, r),
+			Variance: s.variance[c.cell][r]/(n*n) + l.offsetVariance(c.amp, r)}
 	}
 	return out
 }
@@ -302,12 +355,25 @@ func (l *ladder) departures(fits []*calib.LadderFit) (departure, unc []float32, 
 	n := width * l.sensor.Image.Height()
 	departure, unc = make([]float32, n), make([]float32, n)
 	segs := l.sensor.Segments()
+	zones := l.zonesOf(fits)
 	err = l.eachStrip(func(y0, y1 int) error {
 		return parallel(l.workers, y1-y0, func(_, row int) error {
+			var room [4]float64
+			delay := 0.0
+			if l.delay != nil {
+				delay = l.delay[y0+row]
+			}
 			for _, g := range segs[y0+row] {
+				curve := calib.Polynomial(nil)
+				if zones == nil {
+					curve = fits[g.Amp].Curve
+				}
 				for x := g.X0; x < g.X1; x++ {
+					if zones != nil {
+						curve = zones.At(x, y0+row, room[:])
+					}
 					i := row*width + x
-					departure[y0*width+i], unc[y0*width+i] = l.departure(i, fits[g.Amp])
+					departure[y0*width+i], unc[y0*width+i] = l.departure(i, curve, delay)
 				}
 			}
 			return nil
@@ -316,31 +382,43 @@ func (l *ladder) departures(fits []*calib.LadderFit) (departure, unc []float32, 
 	return departure, unc, err
 }
 
-// departure compares one pixel with its amplifier's curve: weighted
+// zonesOf puts the fitted curves on the grid of zones; nil without zones.
+func (l *ladder) zonesOf(fits []*calib.LadderFit) *calib.ZoneCurves {
+	if l.zones == nil {
+		return nil
+	}
+	z := *l.zones
+	for _, f := range fits {
+		z.Curves = append(z.Curves, f.Curve)
+	}
+	return &z
+}
+
+// departure compares one pixel with its amplifier's, or its zone's, curve: weighted
 // proportion of linear level to time, then the largest relative residual in
 // the upper part of the ladder and its standard uncertainty.
-func (l *ladder) departure(i int, fit *calib.LadderFit) (largest, unc float32) {
+func (l *ladder) departure(i int, curve calib.Polynomial, delay float64) (largest, unc float32) {
 	var sxy, sxx float64
 	for r, g := range l.rungs {
 		v, q := float64(l.levels[r].Value[i]), float64(l.levels[r].Variance[i])
 		if v != v || !(q > 0) {
 			continue
 		}
-		sxy += g.exposureS * fit.Curve.At(v) / q
-		sxx += g.exposureS * g.exposureS / q
+		sxy += (g.exposureS + delay) * curve.At(v) / q
+		sxx += (g.exposureS + delay) * (g.exposureS + delay) / q
 	}
 	if sxx == 0 {
 		return 0, 0
 	}
 	rate := sxy / sxx
-	top := rate * l.rungs[len(l.rungs)-1].exposureS
+	top := rate * (l.rungs[len(l.rungs)-1].exposureS + delay)
 	for r, g := range l.rungs {
 		v, q := float64(l.levels[r].Value[i]), float64(l.levels[r].Variance[i])
-		want := rate * g.exposureS
+		want := rate * (g.exposureS + delay)
 		if v != v || !(q > 0) || want < lowestRung*top || want <= 0 {
 			continue
 		}
-		if d := fit.Curve.At(v)/want - 1; math.Abs(d) > math.Abs(float64(largest)) {
+		if d := curve.At(v)/want - 1; math.Abs(d) > math.Abs(float64(largest)) {
 			largest, unc = float32(d), float32(math.Sqrt(q)/want)
 		}
 	}
@@ -351,16 +429,19 @@ func (l *ladder) departure(i int, fit *calib.LadderFit) (largest, unc float32) {
 // is not judged.
 const lowestRung = 0.1
 
-// curveTable holds the coefficients, one row an amplifier.
-func curveTable(s *calib.Sensor, fits []*calib.LadderFit, order int) table {
+// curveTable holds the coefficients, one row an amplifier or a zone.
+func curveTable(l *ladder, fits []*calib.LadderFit, order int) table {
 	names := make([]string, len(fits))
 	maxDN, rel, chi := make([]float64, len(fits)), make([]float64, len(fits)), make([]float64, len(fits))
 	for a, f := range fits {
-		names[a], maxDN[a], chi[a] = s.Amps[a].Name, f.MaxDN, f.ChiSquare
+		names[a], maxDN[a], chi[a] = l.curves[a].name, f.MaxDN, f.ChiSquare
 		rel[a] = f.RelativeUncertainty(f.MaxDN / 2)
 	}
 	t := table{name: "CURVES", comment: "lin(v) = v + C2 v^2 + C3 v^3 + ..., v in DN above offset.",
 		columns: []fitsutil.Column{{Name: "AMPLIFIER", Data: names}}}
+	if l.zones != nil {
+		t.columns[0].Name, t.zones = "ZONE", l.zones.Columns
+	}
 	for p := 2; p <= order; p++ {
 		c, u := make([]float64, len(fits)), make([]float64, len(fits))
 		for a, f := range fits {
@@ -384,18 +465,18 @@ func curveTable(s *calib.Sensor, fits []*calib.LadderFit, order int) table {
 }
 
 // rungTable holds the levels and their residuals.
-func rungTable(s *calib.Sensor, fits []*calib.LadderFit, sums *levelSums, l *ladder) table {
+func rungTable(fits []*calib.LadderFit, sums *levelSums, l *ladder) table {
 	var names []string
 	var exposure, mean, sd, residual []float64
 	for a, f := range fits {
-		for r, g := range sums.rungs(a, l) {
-			names = append(names, s.Amps[a].Name)
+		for r, g := range sums.rungs(l.curves[a], l) {
+			names = append(names, l.curves[a].name)
 			exposure, mean, sd = append(exposure, g.ExposureS), append(mean, g.MeanDN), append(sd, math.Sqrt(g.Variance))
 			residual = append(residual, f.ResidualDN[r])
 		}
 	}
 	return table{name: "LEVELS", columns: []fitsutil.Column{
-		{Name: "AMPLIFIER", Data: names}, {Name: "EXPOSURE", Unit: "s", Data: exposure}, {Name: "MEAN", Unit: "adu", Data: mean},
+		{Name: "CURVE", Data: names}, {Name: "EXPOSURE", Unit: "s", Data: exposure}, {Name: "MEAN", Unit: "adu", Data: mean},
 		{Name: "U_MEAN", Unit: "adu", Data: sd}, {Name: "RESIDUAL", Unit: "adu", Data: residual},
 	}}
 }

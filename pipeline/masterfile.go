@@ -33,6 +33,7 @@ type Master struct {
 	TempMinK   float64   `json:"-"` // of the exposures; NaN: the camera reports none
 	TempMaxK   float64   `json:"-"`
 	Frames     int       `json:"frames"`
+	Binning    int       `json:"binning,omitempty"` // of a line scanner
 	Path       string    `json:"path"`
 
 	// Normalisation is the relative standard uncertainty of a flat's mean
@@ -81,6 +82,9 @@ func (m *Master) writeTo(h *fitsutil.Header) error {
 		w.set("TEMPMIN", m.TempMinK, "[K] lowest detector temperature")
 		w.set("TEMPMAX", m.TempMaxK, "[K] highest detector temperature")
 	}
+	if m.Binning > 0 {
+		w.set("BINNING", m.Binning, "pixels that were added up on the chip, each way")
+	}
 	w.set("NFRAMES", m.Frames, "number of frames or masters that went in")
 	if m.Kind == MasterDark {
 		w.set("BIASKAPP", m.BiasKappa, "[s-1] mean 1/(h t) of the frames")
@@ -112,7 +116,7 @@ func readMaster(path string) (*Master, error) {
 	if _, ok := r.h.Value("TEMPMIN"); ok {
 		m.TempMinK, m.TempMaxK = r.number("TEMPMIN"), r.number("TEMPMAX")
 	}
-	m.Frames = r.optionalInt("NFRAMES")
+	m.Frames, m.Binning = r.optionalInt("NFRAMES"), r.optionalInt("BINNING")
 	if m.Kind == MasterDark {
 		m.BiasKappa, m.BiasSHA256 = r.number("BIASKAPP"), r.text("BIASSHA")
 	}
@@ -130,6 +134,13 @@ func (r *cardReader) time(key string) time.Time {
 	return t
 }
 
+// Extensions of bias and dark masters of a camera with masked rows: what these
+// hold, one value a column.
+const (
+	extMasked    = "MASKED"
+	extMaskedVar = "MASKED_VARIANCE"
+)
+
 // plane is one image of a file that is being written: rows of float32, int32
 // or calib.Flags.
 type plane struct {
@@ -138,12 +149,14 @@ type plane struct {
 	float      []float32
 	whole      []int32
 	flags      []calib.Flags
+	oneRow     bool // it has one row, whatever the others have
 }
 
 // table is one table of a file that is being written.
 type table struct {
 	name    string
 	comment string
+	zones   int // number of zones along a row, if its rows are zones; else 0
 	columns []fitsutil.Column
 }
 
@@ -176,7 +189,11 @@ func (c *masterContent) write(path string) error {
 		return err
 	}
 	for _, p := range c.planes {
-		if err := p.write(w, c.width, c.height); err != nil {
+		height := c.height
+		if p.oneRow {
+			height = 1
+		}
+		if err := p.write(w, c.width, height); err != nil {
 			return err
 		}
 	}
@@ -184,6 +201,11 @@ func (c *masterContent) write(path string) error {
 		th, err := tableHeader(t.name, t.comment)
 		if err != nil {
 			return err
+		}
+		if t.zones > 0 {
+			if err := th.Set("ZONECOLS", t.zones, "zones along a row of the detector"); err != nil {
+				return err
+			}
 		}
 		if err := w.AddTable(th, &fitsutil.Table{Columns: t.columns}); err != nil {
 			return err

@@ -3,6 +3,7 @@ package pipeline
 import (
 	"container/list"
 	"fmt"
+	"slices"
 	"sync"
 
 	"evenlight/calib"
@@ -14,12 +15,14 @@ type loaded struct {
 	*Master
 	SHA256 string
 
-	plane        *calib.Plane     // bias, dark
-	means        []float64        // bias: mean over each amplifier, DN
-	typicalEPerS float64          // dark: median, e-/s at T0
-	flat         *calib.FlatField // flat
-	raw          *calib.Plane     // flat, as it is in the file
-	mask         []calib.Flags    // bad-pixels
+	plane        *calib.Plane      // bias, dark
+	means        []float64         // bias: mean over each amplifier, DN
+	masked       *calib.Plane      // bias, dark: mean of the masked rows, where the camera has any
+	zones        *calib.ZoneCurves // linearity that varies over the detector
+	typicalEPerS float64           // dark: median, e-/s at T0
+	flat         *calib.FlatField  // flat
+	raw          *calib.Plane      // flat, as it is in the file
+	mask         []calib.Flags     // bad-pixels
 
 	scatter []float32 // dark: reduced chi-square of its samples
 	samples []int32   // dark
@@ -67,15 +70,19 @@ func loadMaster(m *Master, s *calib.Sensor, w wants) (*loaded, error) {
 	}
 	defer f.Close()
 	l := &loaded{Master: m, SHA256: sha}
-	r := planeReader{file: f, path: m.Path, width: s.Image.Width(), height: s.Image.Height()}
+	r := planeReader{file: f, path: m.Path, width: s.Image.Width(), height: s.MasterRows()}
 	switch m.Kind {
 	case MasterBias:
 		l.plane = r.plane()
+		l.masked = r.masked()
 		for _, a := range s.Amps {
-			l.means = append(l.means, meanOver(l.plane, a.Region.Intersect(s.Image).Shift(-s.Image.X0, -s.Image.Y0)))
+			region := a.Region.Intersect(s.Image).Shift(-s.Image.X0, -s.Image.Y0)
+			region.Y1 = min(region.Y1, r.height)
+			l.means = append(l.means, meanOver(l.plane, region))
 		}
 	case MasterDark:
 		l.plane = r.plane()
+		l.masked = r.masked()
 		l.typicalEPerS = typical(l.plane)
 		if w == forMask {
 			l.scatter, l.samples = r.floats("SCATTER"), r.whole("SAMPLES")
@@ -92,6 +99,7 @@ func loadMaster(m *Master, s *calib.Sensor, w wants) (*loaded, error) {
 		}
 	case MasterLinearity:
 		l.curves, l.maxDN, l.relUncert = r.curves()
+		l.zones = r.zones(s, l.curves, l.maxDN)
 		if w == forMask {
 			l.departure, l.departureU = r.floats("DEPARTURE"), r.floats("DEPARTURE_U")
 		}
@@ -207,6 +215,47 @@ func (r *planeReader) curves() (curves []calib.Polynomial, maxDN, relUncert []fl
 		r.err = fmt.Errorf("table CURVES lacks columns C2, MAX_DN or REL_UNCERT")
 	}
 	return curves, maxDN, relUncert
+}
+
+// masked reads the levels of masked rows, one value a column, where a master
+// has them.
+func (r *planeReader) masked() *calib.Plane {
+	if r.err != nil {
+		return nil
+	}
+	if _, err := r.file.Find(extMasked); err != nil {
+		return nil
+	}
+	one := *r
+	one.height = 1
+	p := &calib.Plane{Width: r.width, Value: one.floats(extMasked), Variance: one.floats(extMaskedVar)}
+	r.err = one.err
+	return p
+}
+
+// zones makes the curves of zones, where the table says that its rows are
+// such.
+func (r *planeReader) zones(s *calib.Sensor, curves []calib.Polynomial, maxDN []float64) *calib.ZoneCurves {
+	if r.err != nil {
+		return nil
+	}
+	h, err := r.file.Find("CURVES")
+	if err != nil {
+		r.err = err
+		return nil
+	}
+	columns, ok, err := h.Header.Int("ZONECOLS")
+	if err != nil || !ok {
+		r.err = err
+		return nil
+	}
+	if columns < 1 || len(curves)%int(columns) != 0 {
+		r.err = fmt.Errorf("table CURVES has %d zones in rows of %d", len(curves), columns)
+		return nil
+	}
+	z := zoneGrid(s, [2]int{int(columns), len(curves) / int(columns)})
+	z.Curves, z.MaxDN = curves, slices.Min(maxDN)
+	return z
 }
 
 // masterCache keeps the planes of the masters that were used last, up to a

@@ -27,11 +27,21 @@ type FrameReport struct {
 	Amplifiers []AmpReport        `json:"amplifiers"`
 	Background *float64           `json:"background"` // 5th percentile of the good pixels, in Unit
 	Median     *float64           `json:"median"`
-	Fractions  map[string]float64 `json:"flag_fractions"` // by name of the flag, of all pixels
-	Good       float64            `json:"good_fraction"`  // pixels without any flag
-	NoiseRatio *float64           `json:"noise_ratio"`    // measured over expected noise
+	Bands      []BandReport       `json:"bands,omitempty"`        // the same by band, where pixels see different ones
+	LineSmear  *float64           `json:"line_smear,omitempty"`   // of a line scanner: ground against charge over all stages, pixels
+	Before     string             `json:"frame_before,omitempty"` // whose residual image was taken off
+	Fractions  map[string]float64 `json:"flag_fractions"`         // by name of the flag, of all pixels
+	Good       float64            `json:"good_fraction"`          // pixels without any flag
+	NoiseRatio *float64           `json:"noise_ratio"`            // measured over expected noise
 	Masters    []MasterUse        `json:"masters"`
 	Warnings   []string           `json:"warnings"`
+}
+
+// BandReport holds the levels of one band of a frame that sees several.
+type BandReport struct {
+	Name       string   `json:"name"`
+	Background *float64 `json:"background"`
+	Median     *float64 `json:"median"`
 }
 
 // AmpReport is what the overscan told of one amplifier.
@@ -59,14 +69,28 @@ type tally struct {
 	bits   [32]int
 	good   int
 	pixels int
-	step   int // every step-th pixel of every step-th row is sampled
-	values []float32
+	step   int         // every step-th pixel of every step-th row is sampled
+	values [][]float32 // by band of the map, else one
 	ratios []float32
+
+	bands            *calib.BandMap // nil: all pixels are alike
+	periodX, periodY int            // to the next like pixel
 }
 
-func (t *tally) reset(width, height int) {
-	*t = tally{values: t.values[:0], ratios: t.ratios[:0]}
-	t.step = max(1, int(math.Ceil(math.Sqrt(float64(width*height)/tallySamples))))
+func (t *tally) reset(s *calib.Sensor) {
+	*t = tally{values: t.values, ratios: t.ratios[:0], bands: s.Map, periodX: 1, periodY: 1}
+	n := 1
+	if s.Map != nil {
+		n, t.periodX, t.periodY = s.Map.Bands, s.Map.PeriodX, s.Map.PeriodY
+	}
+	for len(t.values) < n {
+		t.values = append(t.values, nil)
+	}
+	t.values = t.values[:n]
+	for i := range t.values {
+		t.values[i] = t.values[i][:0]
+	}
+	t.step = max(1, int(math.Ceil(math.Sqrt(float64(s.Image.Width()*s.Image.Height())/tallySamples))))
 }
 
 // add counts one finished row, with the uncertainty in r.Var.
@@ -83,25 +107,39 @@ func (t *tally) add(r *calib.Row) {
 	}
 	t.good += good
 	t.pixels += len(r.Flags)
-	if r.Y%t.step != 0 {
+	// Whole repeats of a mosaic's pattern are sampled, so that each colour has
+	// its share.
+	if r.Y/t.periodY%t.step != 0 {
 		return
 	}
-	for x := 0; x < len(r.V); x += t.step {
-		if r.Flags[x] == 0 {
-			t.values = append(t.values, r.V[x])
-		}
-		if x+2 < len(r.V) && r.Flags[x]|r.Flags[x+1]|r.Flags[x+2] == 0 {
-			t.ratios = append(t.ratios, curvature(r, x))
+	var bands []uint8
+	if t.bands != nil {
+		bands = t.bands.Row(r.Y)
+	}
+	for start := 0; start < len(r.V); start += t.step * t.periodX {
+		for x := start; x < min(start+t.periodX, len(r.V)); x++ {
+			if r.Flags[x] == 0 {
+				b := 0
+				if bands != nil {
+					b = int(bands[x])
+				}
+				if b < len(t.values) { // else the pixel sees no band
+					t.values[b] = append(t.values[b], r.V[x])
+				}
+			}
+			if far := x + 2*t.periodX; far < len(r.V) && r.Flags[x]|r.Flags[x+t.periodX]|r.Flags[far] == 0 {
+				t.ratios = append(t.ratios, curvature(r, x, t.periodX))
+			}
 		}
 	}
 }
 
-// curvature is the second difference of three pixels over its expected
+// curvature is the second difference of three like pixels over its expected
 // standard deviation: it takes out the slope of the scene.
-func curvature(r *calib.Row, x int) float32 {
-	d := r.V[x] - 2*r.V[x+1] + r.V[x+2]
+func curvature(r *calib.Row, x, step int) float32 {
+	d := r.V[x] - 2*r.V[x+step] + r.V[x+2*step]
 	u := r.Var
-	e := u[x]*u[x] + 4*u[x+1]*u[x+1] + u[x+2]*u[x+2]
+	e := u[x]*u[x] + 4*u[x+step]*u[x+step] + u[x+2*step]*u[x+2*step]
 	return d / float32(math.Sqrt(float64(e)))
 }
 
@@ -116,7 +154,12 @@ func merge(workers []*worker) tally {
 		}
 		all.good += t.good
 		all.pixels += t.pixels
-		all.values = append(all.values, t.values...)
+		for len(all.values) < len(t.values) {
+			all.values = append(all.values, nil)
+		}
+		for b := range t.values {
+			all.values[b] = append(all.values[b], t.values[b]...)
+		}
 		all.ratios = append(all.ratios, t.ratios...)
 	}
 	return all
@@ -127,10 +170,10 @@ func (c *calibrator) report(p *plan, chain *calib.Chain) *FrameReport {
 	t := merge(c.workers)
 	d := &c.in.Profile.Detectors[p.frame.Detector]
 	info := p.frame.Info
-	light, _ := p.light() // it served the chain already
+	unit, _ := p.unit() // it served the chain already
 	r := &FrameReport{
 		Raw: p.frame.Path, Detector: d.Name, Band: info.Band, Mode: info.Mode, Target: info.Target,
-		Time: info.Time.UTC().Format(timeForm), ExposureS: info.ExposureS, TempK: finite(info.TempK), Unit: light.Unit,
+		Time: info.Time.UTC().Format(timeForm), ExposureS: info.ExposureS, TempK: finite(info.TempK), Unit: unit,
 		Fractions: map[string]float64{}, Warnings: []string{},
 	}
 	for _, f := range calib.FlagTable() {
@@ -139,16 +182,36 @@ func (c *calibrator) report(p *plan, chain *calib.Chain) *FrameReport {
 		}
 	}
 	r.Good = float64(t.good) / float64(t.pixels)
-	slices.Sort(t.values)
-	r.Background, r.Median = finite(quantile(t.values, 0.05)), finite(quantile(t.values, 0.5))
+	r.levels(t.values, c.in.Profile, p.sensor.Map != nil)
 	if len(t.ratios) >= minRatios {
 		_, sigma := calib.MedianMAD(t.ratios)
 		r.NoiseRatio = finite(float64(sigma))
+	}
+	if d.LineScan != nil {
+		r.LineSmear = finite(p.lineSmear())
+	}
+	if p.before != nil {
+		r.Before = p.before.Name
 	}
 	r.amplifiers(p, d)
 	r.masters(p)
 	r.warn(p, d)
 	return r
+}
+
+// levels fills in background and median: of all good pixels, and by band
+// where pixels see different ones.
+func (r *FrameReport) levels(values [][]float32, p *configs.Profile, byBand bool) {
+	all := slices.Concat(values...)
+	slices.Sort(all)
+	r.Background, r.Median = finite(quantile(all, 0.05)), finite(quantile(all, 0.5))
+	if !byBand {
+		return
+	}
+	for b, v := range values {
+		slices.Sort(v)
+		r.Bands = append(r.Bands, BandReport{p.Bands[b].Name, finite(quantile(v, 0.05)), finite(quantile(v, 0.5))})
+	}
 }
 
 // minRatios is the number of samples from which a noise ratio is stated.
@@ -177,7 +240,8 @@ func (r *FrameReport) amplifiers(p *plan, d *configs.Detector) {
 			t := p.traces[a]
 			rep.OffsetDN, rep.DriftDN = finite(t.Level), finite(t.Drift)
 			// The converter's rounding is in the measured scatter as well.
-			rep.ReadNoiseE = finite(amp.GainEPerDN * math.Sqrt(max(0, t.NoiseDN*t.NoiseDN-1.0/12)))
+			rounding, _ := p.sensor.Quantisation(t.Level)
+			rep.ReadNoiseE = finite(amp.GainEPerDN * math.Sqrt(max(0, t.NoiseDN*t.NoiseDN-rounding)))
 		}
 		r.Amplifiers = append(r.Amplifiers, rep)
 	}
@@ -227,6 +291,18 @@ func (r *FrameReport) warn(p *plan, d *configs.Detector) {
 	}
 	if f := r.Fractions["offset-unsure"]; f > unsureHigh {
 		add("the offset of %.1f %% of the pixels rests on too few overscan samples", 100*f)
+	}
+	if d.LineScan != nil && r.LineSmear == nil {
+		add("header tells no ground speed and footprint: whether the charge kept pace with the ground is not known")
+	}
+	if s := r.LineSmear; s != nil && *s > d.LineScan.MaxSmearPixels {
+		add("charge stepping is out of pace with the ground by %.2f pixels over %d stages (limit %g)", *s, p.frame.Info.ChargeStages, d.LineScan.MaxSmearPixels)
+	}
+	if p.residualErr != nil {
+		add("residual image of the frame before is left in: %s", p.residualErr)
+	}
+	if f := r.Fractions["smear-unsure"]; f > unsureHigh {
+		add("the smear of %.1f %% of the pixels rests on lost or saturated pixels", 100*f)
 	}
 	if f := r.Fractions["at-floor"]; f > unsureHigh {
 		add("%.1f %% of the samples are at the converter's lowest code", 100*f)

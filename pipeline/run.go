@@ -51,8 +51,10 @@ func Calibrate(in *Instrument, files []string, opt RunOptions) (*RunSummary, err
 	}
 	cache := newMasterCache(int64(opt.CacheMiB) << 20)
 	lanes := make([]*calibrator, framesInFlight)
+	order := in.newSequence(files, opt.Workers)
 	for i := range lanes {
 		lanes[i] = newCalibrator(in, lib, cache, opt.Workers)
+		lanes[i].sequence = order
 	}
 	twins := sameStem(files)
 	outcomes := make([][]Outcome, len(files))

@@ -3,6 +3,7 @@ package pipeline
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"evenlight/calib"
 	"evenlight/configs"
@@ -66,10 +67,14 @@ type StageList struct {
 	Does   string `json:"does"`
 }
 
-// Stages lists the stages of a detector's frames.
+// Stages lists the stages that a detector's frames have, on or off.
 func (in *Instrument) Stages(detector int) []StageList {
 	does := map[string]string{
 		configs.StageFrame:      "marks samples that never arrived; starts the variance with the quantisation's",
+		configs.StageDecompand:  "turns transmitted codes into DN",
+		configs.StageResidual:   "takes off what the target kept of the frame before",
+		configs.StageSmear:      "takes off the charge that was gathered while the image was shifted",
+		configs.StagePace:       "marks frames of a line scanner that is out of pace with the ground",
 		configs.StageSaturation: "marks samples at saturation",
 		configs.StageOffset:     "takes off the electronic offset of each row",
 		configs.StageBias:       "takes off the fixed pattern of the offset",
@@ -83,6 +88,9 @@ func (in *Instrument) Stages(detector int) []StageList {
 	}
 	var out []StageList
 	for _, name := range configs.Stages() {
+		if !in.hasStage(name, detector) {
+			continue
+		}
 		s := StageList{Name: name, On: in.stageOn(name, detector), Does: does[name]}
 		if s.On {
 			s.Master = in.kindOfStage(name, detector)
@@ -92,11 +100,29 @@ func (in *Instrument) Stages(detector int) []StageList {
 	return out
 }
 
+// hasStage tells whether a detector is of a kind that a stage serves.
+func (in *Instrument) hasStage(name string, detector int) bool {
+	d := &in.Profile.Detectors[detector]
+	switch name {
+	case configs.StageDecompand:
+		return d.Decompanding != nil
+	case configs.StageResidual:
+		return d.Residual != nil
+	case configs.StageSmear:
+		return d.Smear != nil
+	case configs.StagePace:
+		return d.LineScan != nil
+	case configs.StageRadiance:
+		return !in.isLayer(d.Name) // layers are separated first
+	}
+	return true
+}
+
 func (in *Instrument) stageOn(name string, detector int) bool {
 	if name == configs.StageLinearity && in.Profile.Detectors[detector].Linearity.From == configs.LinearityNone {
 		return false
 	}
-	return in.Profile.StageOn(name)
+	return in.hasStage(name, detector) && in.Profile.StageOn(name)
 }
 
 // neededMasters returns the kinds of master that the stages up to and
@@ -118,7 +144,7 @@ func (in *Instrument) neededMasters(through string, detector int) []string {
 
 // selectMasters finds and loads the masters that a frame needs.
 func (in *Instrument) selectMasters(f *Frame, through string, lib *Library, cache *masterCache) (*masterSet, error) {
-	s := in.sensors[f.Detector]
+	s := f.sensor
 	set := &masterSet{}
 	for _, kind := range in.neededMasters(through, f.Detector) {
 		m, err := lib.Select(Need{
@@ -140,7 +166,7 @@ func (in *Instrument) selectMasters(f *Frame, through string, lib *Library, cach
 		case MasterFlat:
 			set.flat = l
 		case MasterLinearity:
-			if len(l.curves) != len(s.Amps) {
+			if l.zones == nil && len(l.curves) != len(s.Amps) {
 				return nil, fmt.Errorf("master %s has %d amplifiers and the profile has %d: it was made with another profile", m.Name(), len(l.curves), len(s.Amps))
 			}
 			set.linearity = l
@@ -160,17 +186,29 @@ type plan struct {
 	masters *masterSet
 	curves  []calib.Polynomial
 	maxDN   []float64
-	ht      float64 // h(T) t_d, s
+	ht      float64 // h(T) t_d, s; of the first row where rows differ
+
+	// Where rows are exposed for different times; else nil.
+	rowHT     []float32 // h(T) t_d of each row
+	rowFactor []float32 // exposure time of the first row over that of each row
+
+	smear    *calib.SmearStage    // nil: none, or not solved yet
+	residual *calib.ResidualStage // nil: none
+	before   *Input               // the frame before, where its residual image was taken off
+	// residualErr says why the frame before could not be used.
+	residualErr error
 }
 
 // newPlan gathers what the stages of a frame need.
 func (in *Instrument) newPlan(f *Frame, traces []calib.OffsetTrace, m *masterSet) *plan {
 	d := &in.Profile.Detectors[f.Detector]
-	p := &plan{in: in, frame: f, sensor: in.sensors[f.Detector], traces: traces, masters: m}
+	p := &plan{in: in, frame: f, sensor: f.sensor, traces: traces, masters: m}
 	p.curves, p.maxDN = make([]calib.Polynomial, len(d.Amplifiers)), make([]float64, len(d.Amplifiers))
 	if in.stageOn(configs.StageLinearity, f.Detector) {
 		for a, amp := range d.Amplifiers {
 			switch {
+			case m.linearity != nil && m.linearity.zones != nil:
+				p.curves[a], p.maxDN[a] = m.linearity.zones.Mean(), m.linearity.zones.MaxDN
 			case m.linearity != nil:
 				p.curves[a], p.maxDN[a] = m.linearity.curves[a], m.linearity.maxDN[a]
 			case d.Linearity.From == configs.LinearityProfile:
@@ -178,8 +216,35 @@ func (in *Instrument) newPlan(f *Frame, traces []calib.OffsetTrace, m *masterSet
 			}
 		}
 	}
-	p.ht = hAt(darkLaw(d), f.Info.TempK) * (f.Info.ExposureS + f.Info.WaitS)
+	h := hAt(darkLaw(d), f.Info.TempK)
+	p.ht = h * (f.Info.ExposureS + f.Info.WaitS)
+	if delay := in.rowDelay(f.Detector); delay != nil {
+		p.rowHT, p.rowFactor = make([]float32, len(delay)), make([]float32, len(delay))
+		for y, later := range delay {
+			p.rowHT[y] = float32(h * (f.Info.ExposureS + later + f.Info.WaitS))
+			p.rowFactor[y] = float32(f.Info.ExposureS / (f.Info.ExposureS + later))
+		}
+	}
 	return p
+}
+
+// rowDelay returns by how much longer each image row is exposed than the
+// first one of the detector; nil where all are exposed alike.
+func (in *Instrument) rowDelay(detector int) []float64 {
+	d := &in.Profile.Detectors[detector]
+	if d.Rolling == nil || d.Rolling.Kind != configs.RollingReset {
+		return nil
+	}
+	im := region(d.Image)
+	delay := make([]float64, im.Height())
+	for y := range delay {
+		after := y + im.Y0
+		if d.Rolling.First == configs.LastRow {
+			after = d.Height - 1 - after
+		}
+		delay[y] = float64(after) * d.Rolling.RowS
+	}
+	return delay
 }
 
 // local makes the stages before the noise, up to and including the named one.
@@ -210,7 +275,9 @@ func (p *plan) stage(name string) (calib.Stage, error) {
 	s := p.sensor
 	switch name {
 	case configs.StageFrame:
-		return calib.FrameStage{CeilingDN: s.CeilingDN, FillDN: s.FillDN}, nil
+		return calib.FrameStage{CeilingDN: s.CeilingCode(), FillDN: s.FillDN}, nil
+	case configs.StageDecompand:
+		return calib.NewDecompandStage(s.Codes), nil
 	case configs.StageSaturation:
 		return p.saturation()
 	case configs.StageOffset:
@@ -218,21 +285,57 @@ func (p *plan) stage(name string) (calib.Stage, error) {
 	case configs.StageBias:
 		return calib.BiasStage{Master: p.masters.bias.plane, VarFactor: p.biasFactor()}, nil
 	case configs.StageLinearity:
+		if l := p.masters.linearity; l != nil && l.zones != nil {
+			return calib.ZoneLinearityStage{Zones: l.zones}, nil
+		}
 		return calib.LinearityStage{Curves: p.curves, MaxDN: p.maxDN}, nil
 	case configs.StageGain:
 		return calib.GainStage{Amps: s.Amps}, nil
 	case configs.StageDark:
-		return calib.DarkStage{Master: p.masters.dark.plane, HT: p.ht, Law: darkLaw(d),
+		return calib.DarkStage{Master: p.masters.dark.plane, HT: p.ht, RowHT: p.rowHT, Law: darkLaw(d),
 			TempK: p.frame.Info.TempK, TimeS: p.frame.Info.ExposureS + p.frame.Info.WaitS}, nil
 	case configs.StageFlat:
 		return calib.FlatStage{Flat: p.masters.flat.flat}, nil
+	case configs.StageResidual:
+		return *p.residual, nil
+	case configs.StageSmear:
+		return *p.smear, nil
 	case configs.StageRadiance:
-		light, err := p.light()
-		return calib.LightStage{Light: light}, err
+		lights, err := p.lights()
+		if err != nil {
+			return nil, err
+		}
+		if p.in.Profile.Output.Quantity == configs.Electrons {
+			return calib.NewLightStage(lights, nil, nil), nil
+		}
+		return calib.NewLightStage(lights, s.Map, p.rowFactor), nil
+	case configs.StagePace:
+		return calib.PaceStage{SmearPixels: p.lineSmear(), LimitPixels: d.LineScan.MaxSmearPixels}, nil
 	case configs.StageBadPixels:
 		return calib.BadPixelStage{Mask: p.masters.mask.mask}, nil
 	}
 	return nil, fmt.Errorf("stage %q is not known", name)
+}
+
+// zeroDN is the raw level of an amplifier without signal.
+func (p *plan) zeroDN(a int) float64 {
+	level := p.traces[a].Level
+	if level != level {
+		level = 0
+	}
+	if b := p.masters.bias; b != nil {
+		level += b.means[a]
+	}
+	return level
+}
+
+// noResidual is the residual stage of a frame with none before it, nil where
+// the camera has no such stage.
+func (p *plan) noResidual() *calib.ResidualStage {
+	if !p.in.stageOn(configs.StageResidual, p.frame.Detector) {
+		return nil
+	}
+	return &calib.ResidualStage{Fraction: p.in.Profile.Detectors[p.frame.Detector].Residual.Fraction}
 }
 
 // biasFactor returns what the variance of the bias counts with.
@@ -264,7 +367,7 @@ func (p *plan) saturation() (calib.Stage, error) {
 		if b := p.masters.bias; b != nil {
 			offset += b.means[a]
 		}
-		levels[a] = p.sensor.SaturationLevel(a, offset, p.curves[a])
+		levels[a] = p.saturationLevel(a, offset)
 		if math.IsNaN(levels[a]) {
 			return nil, fmt.Errorf("the linearity curve of amplifier %s does not reach full well: correct full_well_e or the curve", p.sensor.Amps[a].Name)
 		}
@@ -272,8 +375,61 @@ func (p *plan) saturation() (calib.Stage, error) {
 	return calib.SaturationStage{LevelDN: levels}, nil
 }
 
-// light returns what turns electrons into the product's quantity.
-func (p *plan) light() (calib.Light, error) {
+// saturationLevel returns the raw level at which an amplifier saturates; where
+// its curve varies over the detector, the lowest.
+func (p *plan) saturationLevel(a int, offset float64) float64 {
+	l := p.masters.linearity
+	if l == nil || l.zones == nil {
+		return p.sensor.SaturationLevel(a, offset, p.curves[a])
+	}
+	lowest := math.Inf(1)
+	for _, curve := range l.zones.Curves {
+		lowest = min(lowest, p.sensor.SaturationLevel(a, offset, curve)) // NaN stays
+	}
+	return lowest
+}
+
+// lineSmear is the motion of the ground against a line scanner's charge, in
+// pixels; NaN where the header does not tell.
+func (p *plan) lineSmear() float64 {
+	i := p.frame.Info
+	return calib.LineSmearPixels(i.LineTimeS, i.GroundSpeedMS, i.FootprintM, i.ChargeStages)
+}
+
+// lights returns what turns electrons into the product's quantity: for each
+// band of the profile where pixels see different ones, else for the frame's.
+func (p *plan) lights() ([]calib.Light, error) {
+	if p.sensor.Map == nil {
+		l, err := p.light(p.in.band(p.frame.Info.Band))
+		return []calib.Light{l}, err
+	}
+	var out []calib.Light
+	for i := range p.in.Profile.Bands {
+		l, err := p.light(&p.in.Profile.Bands[i])
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, l)
+	}
+	return out, nil
+}
+
+// unit is the unit of the product.
+func (p *plan) unit() (string, error) {
+	if p.in.isLayer(p.in.Profile.Detectors[p.frame.Detector].Name) {
+		return calib.ElectronLight().Unit, nil
+	}
+	l, err := p.lights()
+	if err != nil {
+		return "", err
+	}
+	return l[0].Unit, nil
+}
+
+// light returns what turns electrons into the product's quantity in one band.
+// On-chip binning of a line scanner adds up columns; its lines are as long as
+// their line time says.
+func (p *plan) light(b *configs.Band) (calib.Light, error) {
 	info, quantity := p.frame.Info, p.in.Profile.Output.Quantity
 	if quantity == configs.Electrons {
 		return calib.ElectronLight(), nil
@@ -281,14 +437,14 @@ func (p *plan) light() (calib.Light, error) {
 	if !(info.ExposureS > 0) {
 		return calib.Light{}, fmt.Errorf("an exposure time of %g s gives no %s: set output.quantity to electrons, or mark such frames as another kind", info.ExposureS, quantity)
 	}
-	b := p.in.band(info.Band)
+	k := b.Responsivity * float64(max(1, info.Binning))
 	if quantity == configs.Radiance {
-		return calib.RadianceLight(b.Responsivity, info.ExposureS), nil
+		return calib.RadianceLight(k, info.ExposureS), nil
 	}
 	if !(info.SunDistanceAU > 0) {
 		return calib.Light{}, fmt.Errorf("reflectance needs the distance to the Sun: see keywords.sun_distance_au in the profile")
 	}
-	return calib.ReflectanceLight(b.Responsivity, info.ExposureS, b.SolarIrradiance, info.SunDistanceAU), nil
+	return calib.ReflectanceLight(k, info.ExposureS, b.SolarIrradiance, info.SunDistanceAU), nil
 }
 
 // chain makes the chain of a scene frame: every stage that is on.
@@ -297,10 +453,11 @@ func (p *plan) chain() (*calib.Chain, error) {
 	if err != nil {
 		return nil, err
 	}
-	n := &calib.Noise{HT: p.ht, FloorE2: math.Inf(1)}
+	n := &calib.Noise{HT: p.ht, RowHT: p.rowHT, Map: p.sensor.Map, FloorE2: math.Inf(1)}
 	top := 0.0
-	for _, a := range p.sensor.Amps {
-		n.FloorE2 = min(n.FloorE2, a.ReadNoiseE*a.ReadNoiseE+a.GainEPerDN*a.GainEPerDN/12)
+	for i, a := range p.sensor.Amps {
+		rounding, _ := p.sensor.Quantisation(p.zeroDN(i))
+		n.FloorE2 = min(n.FloorE2, a.ReadNoiseE*a.ReadNoiseE+a.GainEPerDN*a.GainEPerDN*rounding)
 		top = max(top, a.GainEPerDN*p.sensor.CeilingDN)
 	}
 	n.Steps = calib.NoiseSteps(top)
@@ -315,7 +472,7 @@ func (p *plan) chain() (*calib.Chain, error) {
 		n.Mask = p.masters.mask.mask
 	}
 	var after []calib.Stage
-	for _, name := range []string{configs.StageRadiance, configs.StageBadPixels} {
+	for _, name := range []string{configs.StageRadiance, configs.StageBadPixels, configs.StagePace} {
 		if !p.in.stageOn(name, p.frame.Detector) {
 			continue
 		}
@@ -349,14 +506,36 @@ func (p *plan) systematic() []Term {
 	if p.masters.flat != nil {
 		terms = append(terms, Term{"flat normalisation", p.masters.flat.Normalisation})
 	}
-	if q := p.in.Profile.Output.Quantity; q != configs.Electrons {
-		b := p.in.band(p.frame.Info.Band)
-		terms = append(terms, Term{"responsivity", b.ResponsivityRelUncert})
+	if d.Residual != nil && p.residual != nil && p.residual.Before != nil {
+		// Relative to the residual image, not to the signal.
+		terms = append(terms, Term{"residual fraction", d.Residual.FractionRelUncert})
+	}
+	if q := p.in.Profile.Output.Quantity; q != configs.Electrons && !p.in.isLayer(d.Name) {
+		k, sun := p.bandUncertainty()
+		terms = append(terms, Term{"responsivity", k})
 		if q == configs.Reflectance {
 			// I/F goes with the square of the distance (JCGM 100:2008, 5.1).
-			terms = append(terms, Term{"solar irradiance", b.SolarIrradianceRelUncert},
+			terms = append(terms, Term{"solar irradiance", sun},
 				Term{"distance to the Sun", 2 * p.in.Profile.Output.SunDistanceRelUncert})
 		}
 	}
 	return terms
+}
+
+// bandUncertainty returns the relative uncertainties of responsivity and solar
+// irradiance: of the frame's band, or the largest of the bands that it sees.
+func (p *plan) bandUncertainty() (responsivity, irradiance float64) {
+	if p.sensor.Map == nil {
+		b := p.in.band(p.frame.Info.Band)
+		return b.ResponsivityRelUncert, b.SolarIrradianceRelUncert
+	}
+	for _, b := range p.in.Profile.Bands {
+		responsivity, irradiance = max(responsivity, b.ResponsivityRelUncert), max(irradiance, b.SolarIrradianceRelUncert)
+	}
+	return responsivity, irradiance
+}
+
+// isLayer tells whether a detector is one of stacked photodiodes' layers.
+func (in *Instrument) isLayer(detector string) bool {
+	return in.Profile.Stack != nil && slices.Contains(in.Profile.Stack.Layers, detector)
 }

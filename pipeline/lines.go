@@ -1,0 +1,180 @@
+package pipeline
+
+import (
+	"fmt"
+	"math"
+
+	"evenlight/calib"
+	"evenlight/configs"
+)
+
+// lineBlockRows is the number of lines that are averaged at once: enough to
+// tell outliers, few enough to keep memory bounded whatever a frame's length.
+const lineBlockRows = 256
+
+// lineBlock is the robust mean of some lines of one frame, a value a column.
+type lineBlock struct {
+	frame int
+	lines int
+	ht    float64 // h(T) t_d of the frame, s
+	value []float32
+}
+
+// lineBlocks averages the lines of all frames of a line scanner in blocks.
+func (s *frameSet) lineBlocks(reject float64) ([]lineBlock, error) {
+	perFrame := make([][]lineBlock, len(s.set))
+	err := parallel(s.workers, len(s.set), func(w, i int) error {
+		var err error
+		if perFrame[i], err = s.frameBlocks(i, reject, s.work[w]); err != nil {
+			return &FrameError{Path: s.set[i].Path, Err: err}
+		}
+		return nil
+	})
+	var out []lineBlock
+	for _, b := range perFrame {
+		out = append(out, b...)
+	}
+	return out, err
+}
+
+func (s *frameSet) frameBlocks(i int, reject float64, w *setWorker) ([]lineBlock, error) {
+	f := s.set[i]
+	width, lines := s.sensor.Image.Width(), f.sensor.Image.Height()
+	samples := make([]float32, lineBlockRows*width)
+	var out []lineBlock
+	for y0 := 0; y0 < lines; y0 += lineBlockRows {
+		n := min(lineBlockRows, lines-y0)
+		if err := s.load(f, y0, y0+n, samples[:n*width], w, true); err != nil {
+			return nil, err
+		}
+		views := make([][]float32, n)
+		for y := range views {
+			views[y] = samples[y*width : (y+1)*width]
+		}
+		mean := newCombined(width, false)
+		s.combineLineRow(s.lineCombiners(reject, n, func(a, _ int) calib.FrameNoise { return s.noise(a, 0, f) }), views, mean, w)
+		out = append(out, lineBlock{frame: i, lines: n, ht: f.ht, value: mean.Value})
+	}
+	return out, nil
+}
+
+// newCombined makes room for the mean of one row.
+func newCombined(width int, scatter bool) calib.Combined {
+	c := calib.Combined{Value: make([]float32, width), Variance: make([]float32, width), Samples: make([]int32, width)}
+	if scatter {
+		c.Scatter = make([]float32, width)
+	}
+	return c
+}
+
+// lineCombiners returns a robust mean of n samples for each amplifier.
+func (s *frameSet) lineCombiners(reject float64, n int, noise func(amp, i int) calib.FrameNoise) []*calib.Combiner {
+	var out []*calib.Combiner
+	for a := range s.sensor.Amps {
+		all := make([]calib.FrameNoise, n)
+		for i := range all {
+			all[i] = noise(a, i)
+		}
+		out = append(out, calib.NewCombiner(reject, all, s.typicalLevel()))
+	}
+	return out
+}
+
+// typicalLevel is the scaled level at which samples are weighted.
+func (s *frameSet) typicalLevel() float64 {
+	levels := make([]float64, len(s.set))
+	for i, f := range s.set {
+		levels[i] = f.level * f.scale[0]
+	}
+	return calib.Median(levels)
+}
+
+// combineLineRow combines rows of samples into one.
+func (s *frameSet) combineLineRow(c []*calib.Combiner, views [][]float32, out calib.Combined, w *setWorker) {
+	for _, g := range s.sensor.Segments()[0] {
+		s.combineRun(c[g.Amp], 0, 0, g.X0, g.X1, views, out, w)
+	}
+}
+
+// combineLines makes a line scanner's master of one row: bias and dark from
+// dark runs, a flat from lit ones.
+func (b *builder) combineLines(s *frameSet) (*masterContent, error) {
+	reject := b.in.Profile.Masters.RejectSigma
+	blocks, err := s.lineBlocks(reject)
+	if err != nil {
+		return nil, err
+	}
+	if s.kind == configs.KindBias {
+		out, err := s.intercepts(blocks)
+		if err != nil {
+			return nil, err
+		}
+		return b.content(s, out, nil, nil)
+	}
+	combiners := s.lineCombiners(reject, len(blocks), func(a, i int) calib.FrameNoise {
+		n := s.noise(a, 0, s.set[blocks[i].frame])
+		k := 1 / float64(blocks[i].lines)
+		return calib.FrameNoise{A: n.A * k, B: n.B * k}
+	})
+	views := make([][]float32, len(blocks))
+	inverse := make([]float64, len(blocks))
+	for i, block := range blocks {
+		views[i], inverse[i] = block.value, s.set[block.frame].scale[0]
+	}
+	out := newCombined(s.sensor.Image.Width(), s.kind == configs.KindDark)
+	s.combineLineRow(combiners, views, out, s.work[0])
+	return b.content(s, out, &lineWeights{combiners[0], inverse}, nil)
+}
+
+// lineWeights tells the mean of 1/(h t) as the blocks of a line scanner's dark
+// were weighted.
+type lineWeights struct {
+	combiner *calib.Combiner
+	inverse  []float64
+}
+
+// MeanOf returns the mean over the blocks; what is asked for by frame is known
+// by block.
+func (l *lineWeights) MeanOf([]float64) float64 { return l.combiner.MeanOf(l.inverse) }
+
+// leastSpread is the ratio of the longest to the shortest h(T) t of dark runs
+// from which a bias can be told.
+const leastSpread = 1.5
+
+// intercepts finds the bias of a line scanner, which has no zero exposure: the
+// intercept of the straight line of dark level against h(T) t in each column,
+// by least squares with equal weights. Its variance is that of the residuals
+// times 1/n + x^2/Sxx, x the mean of h t (JCGM 100:2008, H.3).
+func (s *frameSet) intercepts(blocks []lineBlock) (calib.Combined, error) {
+	var mean, sxx float64
+	shortest, longest := math.Inf(1), 0.0
+	n := float64(len(blocks))
+	for _, b := range blocks {
+		mean += b.ht / n
+		shortest, longest = min(shortest, b.ht), max(longest, b.ht)
+	}
+	if !(longest > leastSpread*shortest) || len(blocks) < 3 {
+		return calib.Combined{}, fmt.Errorf("%d blocks of lines with dark times from %.3g to %.3g s (at the reference temperature) do not tell the bias from the dark current: add dark runs of a line time %g times longer",
+			len(blocks), shortest, longest, leastSpread)
+	}
+	for _, b := range blocks {
+		sxx += (b.ht - mean) * (b.ht - mean)
+	}
+	out := newCombined(s.sensor.Image.Width(), false)
+	for x := range out.Value {
+		var sum, sxy, square float64
+		for _, b := range blocks {
+			sum += float64(b.value[x])
+			sxy += (b.ht - mean) * float64(b.value[x])
+		}
+		level, slope := sum/n, sxy/sxx
+		for _, b := range blocks {
+			d := float64(b.value[x]) - level - slope*(b.ht-mean)
+			square += d * d
+		}
+		out.Value[x] = float32(level - slope*mean)
+		out.Variance[x] = float32(square / (n - 2) * (1/n + mean*mean/sxx))
+		out.Samples[x] = int32(len(blocks))
+	}
+	return out, nil
+}

@@ -1,0 +1,149 @@
+package pipeline
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"evenlight/calib"
+	"evenlight/configs"
+	"evenlight/fitsutil"
+)
+
+// sequence knows which exposure of a detector came before another: a camera
+// tube keeps a residual image of it.
+type sequence struct {
+	byDetector [][]exposed // by detector, in the order of time
+}
+
+type exposed struct {
+	path  string
+	plane int
+	time  time.Time
+}
+
+// newSequence reads the headers of all files of an instrument that has
+// residual images; nil for others. A file that cannot be read is left out: it
+// is reported where it is calibrated.
+func (in *Instrument) newSequence(files []string, workers int) *sequence {
+	if !slices.ContainsFunc(in.Profile.Detectors, func(d configs.Detector) bool { return d.Residual != nil }) {
+		return nil
+	}
+	s := &sequence{make([][]exposed, len(in.Profile.Detectors))}
+	frames, _ := in.survey(files, workers)
+	for _, f := range frames {
+		if f.Info.Kind != configs.KindIgnore {
+			s.byDetector[f.Detector] = append(s.byDetector[f.Detector], exposed{f.Path, f.Plane, f.Info.Time})
+		}
+	}
+	for _, d := range s.byDetector {
+		slices.SortFunc(d, func(a, b exposed) int {
+			if c := a.time.Compare(b.time); c != 0 {
+				return c
+			}
+			return strings.Compare(a.path, b.path)
+		})
+	}
+	return s
+}
+
+// before returns the exposure before a frame that is near enough in time to
+// have left something.
+func (s *sequence) before(f *Frame, maxGapS float64) (exposed, bool) {
+	if s == nil {
+		return exposed{}, false
+	}
+	all := s.byDetector[f.Detector]
+	i, _ := slices.BinarySearchFunc(all, f.Info.Time, func(e exposed, t time.Time) int { return e.time.Compare(t) })
+	if i == 0 {
+		return exposed{}, false
+	}
+	e := all[i-1]
+	return e, f.Info.Time.Sub(e.time).Seconds() <= maxGapS
+}
+
+// residualDepth is how many frames back a residual image is followed: what a
+// frame keeps of the one before contains a share of the one before that.
+const residualDepth = 3
+
+// residual finds what the frame keeps of the one before.
+func (c *calibrator) residual(p *plan, depth int) {
+	p.residual = p.noResidual()
+	if p.residual == nil {
+		return
+	}
+	f := p.frame
+	e, ok := c.sequence.before(f, c.in.Profile.Detectors[f.Detector].Residual.MaxGapS)
+	if !ok || depth == 0 {
+		return
+	}
+	before, err := c.lightOf(e, f.Detector, depth-1)
+	if err != nil {
+		p.residual.Unsure, p.residual.BeforeName, p.residualErr = true, baseName(e.path), err
+		return
+	}
+	p.residual.Before, p.residual.BeforeName = before.plane, baseName(e.path)
+	p.before = &Input{"frame before", baseName(e.path), before.sha}
+}
+
+func baseName(path string) string { return path[strings.LastIndexAny(path, "/\\")+1:] }
+
+// lightBefore is the light that a frame gathered, e-, before the flat field.
+type lightBefore struct {
+	plane *calib.Plane
+	sha   string
+}
+
+// lightOf calibrates an exposure up to its own residual image.
+func (c *calibrator) lightOf(e exposed, detector, depth int) (*lightBefore, error) {
+	data, sha, err := fitsutil.ReadAll(e.path, nil, maxRawBytes)
+	if err != nil {
+		return nil, err
+	}
+	file, err := openWhole(e.path, data)
+	if err != nil {
+		return nil, err
+	}
+	frames, errs := c.in.framesIn(e.path, sha, file)
+	for _, f := range frames {
+		if f.Detector == detector && f.Plane == e.plane {
+			return c.gathered(f, depth)
+		}
+	}
+	if len(errs) > 0 {
+		return nil, errs[0]
+	}
+	return nil, fmt.Errorf("%s changed while it was being read: run again", e.path)
+}
+
+func (c *calibrator) gathered(f *Frame, depth int) (*lightBefore, error) {
+	p, err := c.start(f, configs.StageResidual)
+	if err != nil {
+		return nil, err
+	}
+	c.residual(p, depth)
+	stages, err := p.local(configs.StageResidual)
+	if err != nil {
+		return nil, err
+	}
+	im := f.sensor.Image
+	n := im.Width() * im.Height()
+	out := &calib.Plane{Width: im.Width(), Value: make([]float32, n), Variance: make([]float32, n)}
+	chain := calib.NewChain(f.sensor, stages, nil, nil)
+	chain.Grow = 0
+	var scratch calib.Scratch
+	err = chain.Run(&rawRows{f: f}, 0, im.Height(), &scratch, func(r *calib.Row) error {
+		at := r.Y * im.Width()
+		for x, v := range r.V {
+			if r.Flags[x]&calib.Unusable != 0 {
+				v = float32(math.NaN())
+			}
+			// Its own shot noise makes the light known no better than this.
+			out.Value[at+x], out.Variance[at+x] = v, r.Var[x]+max(v, 0)
+		}
+		return nil
+	})
+	return &lightBefore{out, f.SHA256}, err
+}
