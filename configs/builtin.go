@@ -1,28 +1,30 @@
 package configs
 
 import (
-	_ "embed"
+	"embed"
 	"fmt"
+	"slices"
 	"strings"
 )
 
-//go:embed quillon.yaml
-var quillonText []byte
+//go:embed *.yaml
+var builtinFiles embed.FS
 
-//go:embed pellam.yaml
-var pellamText []byte
-
-// BuiltinNames gives the names of the profiles that come with the software.
-func BuiltinNames() []string { return []string{"pellam", "quillon"} }
+// BuiltinNames gives the names of the profiles that come with the software,
+// sorted.
+func BuiltinNames() []string {
+	return []string{"brindle", "fescue", "gemel", "oxlip", "pellam", "quillon", "sallow", "tarn", "umber"}
+}
 
 // Builtin gives a copy of the text of a profile that comes with the software.
 // An unknown name is an error that lists the known ones.
 func Builtin(name string) ([]byte, error) {
-	switch name {
-	case "quillon":
-		return append([]byte(nil), quillonText...), nil
-	case "pellam":
-		return append([]byte(nil), pellamText...), nil
+	if !slices.Contains(BuiltinNames(), name) {
+		return nil, fmt.Errorf("no built-in profile %q; there are %s", shorten(name), strings.Join(BuiltinNames(), ", "))
 	}
-	return nil, fmt.Errorf("no built-in profile %q; there are %s", shorten(name), strings.Join(BuiltinNames(), ", "))
+	text, err := builtinFiles.ReadFile(name + ".yaml")
+	if err != nil {
+		return nil, fmt.Errorf("built-in profile %s: %w", name, err)
+	}
+	return text, nil
 }

@@ -15,9 +15,12 @@ const (
 	maxSide       = 65_536 // columns or rows of a raw frame
 	maxDetectors  = 64
 	maxAmplifiers = 64 // of one detector
+	maxPlanes     = 65_536
 	maxBands      = 256
 	maxMemoryMiB  = 1 << 20
 	maxGrowPixels = 16
+
+	maxResponsePoints = 4096 // of one band
 )
 
 var (
@@ -77,6 +80,7 @@ func (c *checker) profile() {
 	c.keywords()
 	c.frameKinds()
 	c.detectors()
+	c.families()
 	c.stagesOff()
 	c.masters()
 	c.selection()
@@ -171,6 +175,30 @@ func (c *checker) bands() {
 		c.relative(path+".responsivity_relative_uncertainty", b.ResponsivityRelUncert)
 		c.atLeast(path+".solar_irradiance", b.SolarIrradiance, 0)
 		c.relative(path+".solar_irradiance_relative_uncertainty", b.SolarIrradianceRelUncert)
+		c.response(path+".response", b.Response)
+	}
+}
+
+// response checks a relative spectral response; one that is left out is none.
+func (c *checker) response(path string, points []ResponsePoint) {
+	if len(points) == 0 {
+		return
+	}
+	if len(points) < 2 || len(points) > maxResponsePoints {
+		c.addf(path, fmt.Sprintf("list 2 to %d", maxResponsePoints), "lists %d points", len(points))
+		return
+	}
+	largest := 0.0
+	for i, p := range points {
+		c.above(at(path, i)+".nm", p.NM, 0)
+		c.atLeast(at(path, i)+".relative", p.Relative, 0)
+		largest = max(largest, p.Relative)
+		if i > 0 && p.NM <= points[i-1].NM {
+			c.clash(at(path, i)+".nm", "list the points by rising wavelength, each once", "%s nm follows %s nm", brief(p.NM), brief(points[i-1].NM))
+		}
+	}
+	if largest == 0 {
+		c.clash(path, "give the response, or leave it out", "is 0 at every wavelength")
 	}
 }
 
@@ -187,16 +215,50 @@ func (p *Profile) bandNames() []string {
 
 func (c *checker) keywords() {
 	k := &c.p.Keywords
-	c.quantity("keywords.exposure_s", &k.ExposureS, timeDimension())
+	c.exposure(k)
 	c.quantity("keywords.wait_s", k.WaitS, timeDimension())
 	c.quantity("keywords.temperature_k", k.TemperatureK, temperatureDimension())
 	c.quantity("keywords.sun_distance_au", k.SunDistanceAU, distanceDimension())
+	c.quantity("keywords.line_time_s", k.LineTimeS, timeDimension())
+	c.quantity("keywords.charge_stages", k.ChargeStages, countDimension())
+	c.quantity("keywords.binning", k.Binning, countDimension())
+	c.quantity("keywords.ground_speed_m_s", k.GroundSpeedMS, speedDimension())
+	c.quantity("keywords.footprint_m", k.FootprintM, lengthDimension())
 	c.key("keywords.time.key", k.Time.Key)
 	c.oneOf("keywords.time.form", k.Time.Form, timeForms())
 	c.word("keywords.band", k.Band)
 	c.word("keywords.mode", k.Mode)
 	c.word("keywords.target", k.Target)
 	c.bandWord("keywords.band", k.Band)
+}
+
+// exposure checks that the header tells how long pixels collect light: by an
+// exposure time, or by a line scanner's line time and stages.
+func (c *checker) exposure(k *Keywords) {
+	given := k.ExposureS.Key != "" || k.ExposureS.Default != nil || k.ExposureS.Unit != "" || len(k.ExposureS.Words) > 0
+	const lines, stages = "keywords.line_time_s", "keywords.charge_stages"
+	switch {
+	case given && k.LineTimeS != nil:
+		c.clash("keywords.exposure_s", "leave it out", "is given, and the exposure of a line scanner comes from line_time_s and charge_stages")
+	case given:
+		c.quantity("keywords.exposure_s", &k.ExposureS, timeDimension())
+	case k.LineTimeS == nil:
+		c.clash("keywords.exposure_s", "name the header keyword that holds the exposure time (of a line scanner line_time_s and charge_stages)", "is missing")
+	}
+	if k.LineTimeS != nil && k.ChargeStages == nil {
+		c.clash(stages, "name the header keyword, or give a default of 1", "is missing, and line_time_s is given")
+	}
+	if k.LineTimeS != nil {
+		return
+	}
+	for _, q := range []struct {
+		path     string
+		quantity *Quantity
+	}{{stages, k.ChargeStages}, {"keywords.binning", k.Binning}} {
+		if q.quantity != nil {
+			c.clash(q.path, "add "+lines+", or leave it out", "is given without "+lines)
+		}
+	}
 }
 
 func (c *checker) quantity(path string, q *Quantity, d dimension) {
@@ -210,17 +272,17 @@ func (c *checker) quantity(path string, q *Quantity, d dimension) {
 	if q.Key != "" {
 		c.key(path+".key", q.Key)
 	}
-	if q.Key != "" || q.Unit != "" {
-		c.oneOf(path+".unit", q.Unit, d.units)
+	if q.Unit != "" || q.Key != "" && !d.unitless {
+		c.oneOf(path+".unit", q.Unit, d.unitNames())
 	}
 	if q.Default != nil && !d.accepts(*q.Default) {
-		c.addf(path+".default", fmt.Sprintf("write a number in %s, %s", d.ownUnit, d.bound), "is %s", brief(*q.Default))
+		c.addf(path+".default", d.remedy(), "is %s", brief(*q.Default))
 	}
 	raws := make([]string, len(q.Words))
 	for i, w := range q.Words {
 		raws[i] = w.Raw
 		if !d.accepts(w.Is) {
-			c.addf(at(path+".words", i)+".is", fmt.Sprintf("write a number in %s, %s", d.ownUnit, d.bound), "is %s", brief(w.Is))
+			c.addf(at(path+".words", i)+".is", d.remedy(), "is %s", brief(w.Is))
 		}
 	}
 	c.distinct(path+".words", raws)
@@ -261,9 +323,15 @@ func (c *checker) word(path string, w *Word) {
 
 func (c *checker) bandWord(path string, w *Word) {
 	names := c.p.bandNames()
+	if c.p.bandFromDetectors() {
+		if w != nil {
+			c.clashWith([]string{"detectors", "stack"}, path, "leave it out", "is given, and %s", c.p.whoTellsTheBand())
+		}
+		return
+	}
 	if w == nil {
 		if len(names) > 1 {
-			c.clashWith([]string{"bands"}, path, "name the header keyword that tells the band", "is missing, and the camera has %d bands", len(names))
+			c.clashWith([]string{"bands", "detectors", "stack"}, path, "name the header keyword that tells the band", "is missing, and the camera has %d bands", len(names))
 		}
 		return
 	}

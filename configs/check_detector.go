@@ -17,7 +17,7 @@ func (c *checker) detectors() {
 		c.addf("detectors", fmt.Sprintf("list at most %d", maxDetectors), "lists %d detectors", n)
 		return
 	}
-	names, units := map[string]bool{}, map[string]string{}
+	names, hdus := map[string]bool{}, map[string][]*Detector{}
 	for i := range c.p.Detectors {
 		d, path := &c.p.Detectors[i], at("detectors", i)
 		if names[d.Name] {
@@ -25,29 +25,40 @@ func (c *checker) detectors() {
 		}
 		names[d.Name] = true
 		if n > 1 {
-			c.ownHDU(path+".hdu", d, units)
+			c.ownHDU(path, d, hdus)
 		}
 		c.detector(path, d)
 	}
 }
 
 // ownHDU checks that the detectors of a camera with several do not read the
-// same samples. Names of extensions are compared without regard to case.
-func (c *checker) ownHDU(path string, d *Detector, taken map[string]string) {
+// same samples: each has an HDU of its own, or a plane of a cube. Names of
+// extensions are compared without regard to case.
+func (c *checker) ownHDU(path string, d *Detector, taken map[string][]*Detector) {
 	hdu := strings.ToUpper(strings.TrimSpace(d.HDU))
 	if hdu == "" {
-		c.clash(path, "say which HDU holds this one's samples", "is missing, and the camera has several detectors")
+		c.clash(path+".hdu", "say which HDU holds this one's samples", "is missing, and the camera has several detectors")
 		return
 	}
-	if other, ok := taken[hdu]; ok {
-		c.clash(path, "give each detector an HDU of its own", "detector %s reads HDU %s already", other, d.HDU)
+	for _, other := range taken[hdu] {
+		switch {
+		case d.Plane == 0 || other.Plane == 0:
+			c.clash(path+".hdu", "give each detector an HDU of its own, or each a plane of the cube in this one",
+				"detector %s reads HDU %s already", other.Name, d.HDU)
+		case d.Plane == other.Plane:
+			c.clash(path+".plane", "give each detector a plane of its own", "detector %s reads plane %d of HDU %s already", other.Name, d.Plane, d.HDU)
+		default:
+			continue
+		}
+		break // one clash is enough
 	}
-	taken[hdu] = d.Name
+	taken[hdu] = append(taken[hdu], d)
 }
 
 func (c *checker) detector(path string, d *Detector) {
 	c.name(path+".name", d.Name)
 	c.hdu(path+".hdu", d.HDU)
+	c.within(path+".plane", float64(d.Plane), 0, maxPlanes)
 	c.within(path+".adc_bits", float64(d.ADCBits), 1, 32)
 	if d.FillDN != nil {
 		c.finite(path+".fill_dn", *d.FillDN)
@@ -61,8 +72,9 @@ func (c *checker) detector(path string, d *Detector) {
 	c.dark(path+".dark", &d.Dark)
 	c.badPixels(path+".bad_pixels", &d.BadPixels)
 	c.amplifierValues(path+".amplifiers", d)
-	if c.frameSize(path, d) {
-		c.regions(path, d)
+	c.sensor(path, d)
+	if c.frameSize(path, d) && c.regions(path, d) {
+		c.sensorRegions(path, d)
 	}
 }
 
@@ -87,23 +99,27 @@ func (c *checker) hdu(path, hdu string) {
 	}
 }
 
-// frameSize tells whether the frame has a size that regions can be compared with.
+// frameSize tells whether the frame has a size that regions can be compared
+// with. Regions of a line scanner are compared with its one line only.
 func (c *checker) frameSize(path string, d *Detector) bool {
 	wide := c.within(path+".width", float64(d.Width), 1, maxSide)
 	high := c.within(path+".height", float64(d.Height), 1, maxSide)
-	return wide && high
+	return wide && high && (d.LineScan == nil || d.Height == 1)
 }
 
-func (c *checker) regions(path string, d *Detector) {
+// regions tells whether image and reference region are such that other things
+// can be compared with them.
+func (c *checker) regions(path string, d *Detector) bool {
 	frame := namedRegion{d.Frame(), "the raw frame", path}
-	c.inside(path+".image", d.Image, frame)
-	c.inside(path+".reference", d.Reference, namedRegion{d.Image, "the image region", path + ".image"})
+	good := c.inside(path+".image", d.Image, frame)
+	good = c.inside(path+".reference", d.Reference, namedRegion{d.Image, "the image region", path + ".image"}) && good
 	if c.amplifierRegions(path+".amplifiers", d, frame) {
 		c.tiling(path+".amplifiers", d)
 	}
 	for i := range d.Amplifiers {
 		c.overscan(path, i, d)
 	}
+	return good
 }
 
 // namedRegion is a region with the words for it and the path of its numbers.
@@ -211,7 +227,7 @@ func (c *checker) offset(path string, d *Detector) {
 	switch {
 	case o.SmoothRows < 0 || o.SmoothRows != 0 && o.SmoothRows%2 == 0:
 		c.addf(path+".smooth_rows", "write an odd number of rows, or 0 for one offset a frame", "is %d", o.SmoothRows)
-	case o.SmoothRows > d.Height && d.Height > 0:
+	case o.SmoothRows > d.Height && d.Height > 0 && d.LineScan == nil: // lines have no end
 		c.clash(path+".smooth_rows", "write fewer rows", "is %d, and the frame has %d rows", o.SmoothRows, d.Height)
 	}
 	c.atLeast(path+".reject_sigma", o.RejectSigma, 3)
@@ -252,6 +268,7 @@ func (c *checker) linearity(path string, d *Detector) {
 	c.oneOf(path+".from", l.From, []string{LinearityNone, LinearityProfile, LinearityLadder})
 	c.within(path+".order", float64(l.Order), 2, 5)
 	c.atLeast(path+".max_dn", l.MaxDN, 0)
+	c.zones(path, l)
 	if l.From != LinearityProfile {
 		return
 	}

@@ -10,6 +10,8 @@ type defaultSetting struct {
 }
 
 // defaults lists every value that is filled in where a profile leaves it out.
+// Within a part that only some cameras have it is filled in only where the
+// profile has the part.
 // The published schema repeats them for people and editors; a test holds the
 // two together.
 func defaults() []defaultSetting {
@@ -23,6 +25,10 @@ func defaults() []defaultSetting {
 		{"detectors.*.bad_pixels.dead_below", "!!float", "0.2"},
 		{"detectors.*.bad_pixels.low_below", "!!float", "0.6"},
 		{"detectors.*.bad_pixels.nonlinear_fraction", "!!float", "0.05"},
+		{"detectors.*.rolling.first", "!!str", FirstRow},
+		{"detectors.*.line_scan.max_smear_pixels", "!!float", "0.5"},
+		{"detectors.*.marks.order", "!!int", "3"},
+		{"stack.max_amplification", "!!int", "5"},
 		{"masters.reject_sigma", "!!int", "5"},
 		{"masters.min_frames", "!!int", "5"},
 		{"masters.split_gap_hours", "!!int", "48"},
@@ -38,18 +44,19 @@ func defaults() []defaultSetting {
 
 // fillDefaults writes the defaults into a tree where it has no such value.
 func fillDefaults(root *node) {
+	top := profileShape()
 	for _, d := range defaults() {
-		fillDefault(root, strings.Split(d.path, "."), d)
+		fillDefault(root, top, strings.Split(d.path, "."), d)
 	}
 }
 
-func fillDefault(n *node, steps []string, d defaultSetting) {
+func fillDefault(n *node, s *shape, steps []string, d defaultSetting) {
 	if steps[0] == "*" {
 		if n.kind != listNode {
 			return
 		}
 		for _, item := range n.items {
-			fillDefault(item, steps[1:], d)
+			fillDefault(item, s.elem, steps[1:], d)
 		}
 		return
 	}
@@ -63,12 +70,13 @@ func fillDefault(n *node, steps []string, d defaultSetting) {
 		}
 		return
 	}
+	inner := s.field(steps[0])
 	if next == nil {
-		if steps[1] == "*" {
-			return // a list that is missing gains no elements
+		if steps[1] == "*" || !inner.required {
+			return // a missing list gains no elements, and a camera no part that it does not have
 		}
 		next = &node{at: n.at, kind: mappingNode}
 		n.put(steps[0], next)
 	}
-	fillDefault(next, steps[1:], d)
+	fillDefault(next, inner, steps[1:], d)
 }

@@ -86,5 +86,27 @@ func ExampleProfile_Hash() {
 
 func ExampleSwitchableStages() {
 	fmt.Println(strings.Join(configs.SwitchableStages(), " "))
-	// Output: offset bias linearity dark flat bad_pixels
+	// Output: offset bias linearity dark residual smear flat bad_pixels
+}
+
+func ExampleDecompanding_Table() {
+	d := configs.Decompanding{SquareRoot: &configs.SquareRoot{Codes: 4, MaxDN: 15}}
+	dn, width := d.Table()
+	fmt.Println(dn, width)
+	// Output: [0 2 6 12] [1 3 5 7]
+}
+
+func ExampleProfile_ManyBands() {
+	for _, name := range []string{"quillon", "brindle", "tarn"} {
+		p, err := configs.Load(name+".yaml", configs.Overrides{})
+		if err != nil {
+			fmt.Println(err)
+			return
+		}
+		fmt.Printf("%s: many bands in a frame %t, band of the first detector %q\n", name, p.ManyBands(), p.BandOfDetector(0))
+	}
+	// Output:
+	// quillon: many bands in a frame false, band of the first detector ""
+	// brindle: many bands in a frame true, band of the first detector ""
+	// tarn: many bands in a frame false, band of the first detector "pan"
 }

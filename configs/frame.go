@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/big"
@@ -14,15 +15,26 @@ import (
 type FrameInfo struct {
 	Kind string // one of the Kind constants
 	// Band is the name of one of the profile's bands. It is empty for bias
-	// and dark frames, which no light reaches, and for ignored ones.
-	Band   string
-	Mode   string // readout mode; empty when the profile reads none
+	// and dark frames, which no light reaches, for ignored ones, and where the
+	// detector tells it: see [Profile.ManyBands] and [Profile.BandOfDetector].
+	Band string
+	// Mode is the readout mode; empty when the profile reads none. A line
+	// scanner's has its stages and binning at the end: "normal-s32b1", or
+	// "s32b1" where the profile reads no mode besides.
+	Mode   string
 	Target string // what was looked at; empty when the header does not say
 
-	ExposureS     float64 // s
+	ExposureS     float64 // s; for a line scanner line time x stages
 	WaitS         float64 // s; 0 when the profile reads none
 	TempK         float64 // detector temperature, K; NaN when absent
 	SunDistanceAU float64 // au; NaN when absent
+
+	// Of a line scanner, else 0; GroundSpeedMS and FootprintM are NaN when absent.
+	LineTimeS     float64 // s
+	ChargeStages  int
+	Binning       int // 1 when the profile reads none
+	GroundSpeedMS float64
+	FootprintM    float64 // of an output pixel, binned
 
 	Time time.Time // start of the exposure, UTC
 }
@@ -54,7 +66,7 @@ func (e *HeaderError) Error() string {
 // a [HeaderError]. Only Kind is filled in for an ignored frame. The profile must
 // have passed [Profile.Check], as one from [Load] or [Parse] has.
 func (p *Profile) Describe(h HeaderValues) (FrameInfo, error) {
-	info := FrameInfo{TempK: math.NaN(), SunDistanceAU: math.NaN()}
+	info := FrameInfo{TempK: math.NaN(), SunDistanceAU: math.NaN(), GroundSpeedMS: math.NaN(), FootprintM: math.NaN()}
 	var err error
 	if info.Kind, err = p.kindOf(h); err != nil || info.Kind == KindIgnore {
 		return info, err
@@ -71,34 +83,80 @@ func (p *Profile) Describe(h HeaderValues) (FrameInfo, error) {
 
 func (p *Profile) readQuantities(h HeaderValues, info *FrameInfo) error {
 	k := &p.Keywords
-	for _, q := range []struct {
-		quantity *Quantity
-		d        dimension
-		into     *float64
-		needed   bool
-	}{
-		{&k.ExposureS, timeDimension(), &info.ExposureS, true},
+	err := readAll(h, []reading{
 		{k.WaitS, timeDimension(), &info.WaitS, true},
 		{k.TemperatureK, temperatureDimension(), &info.TempK, false},
 		{k.SunDistanceAU, distanceDimension(), &info.SunDistanceAU, false},
-	} {
-		if q.quantity == nil {
-			continue
-		}
-		x, ok, err := q.quantity.read(h, q.d)
-		if err != nil {
-			return err
-		}
-		if ok {
-			*q.into = x
-		} else if q.needed {
-			return &HeaderError{q.quantity.Key, fmt.Sprintf("is absent, and the frame's %s comes from it", q.d.name),
-				"check that the frame is from this camera, or give the quantity a default in the profile"}
-		}
+		{k.GroundSpeedMS, speedDimension(), &info.GroundSpeedMS, false},
+		{k.FootprintM, lengthDimension(), &info.FootprintM, false},
+	})
+	if err != nil {
+		return err
+	}
+	if k.LineTimeS != nil {
+		return k.readLines(h, info)
+	}
+	return k.readExposure(h, info)
+}
+
+// readExposure reads the exposure of a camera that takes whole frames.
+func (k *Keywords) readExposure(h HeaderValues, info *FrameInfo) error {
+	if err := readAll(h, []reading{{&k.ExposureS, timeDimension(), &info.ExposureS, true}}); err != nil {
+		return err
 	}
 	if lit := info.Kind == KindScene || info.Kind == KindFlat; lit && info.ExposureS == 0 {
 		return &HeaderError{k.ExposureS.Key, fmt.Sprintf("the exposure is 0 s, and the frame is a %s", info.Kind),
 			"mend the rules in frame_kinds so that it is taken for what it is"}
+	}
+	return nil
+}
+
+// readLines reads what a line scanner tells in place of an exposure: each
+// pixel collects for one line time in each of its stages.
+func (k *Keywords) readLines(h HeaderValues, info *FrameInfo) error {
+	stages, binning := 0.0, 1.0
+	err := readAll(h, []reading{
+		{k.LineTimeS, timeDimension(), &info.LineTimeS, true},
+		{k.ChargeStages, countDimension(), &stages, true},
+		{k.Binning, countDimension(), &binning, true},
+	})
+	if err != nil {
+		return err
+	}
+	if info.LineTimeS == 0 {
+		return &HeaderError{k.LineTimeS.Key, "the line time is 0 s, and a line scanner has no zero exposure",
+			"check the frame, or add a rule with kind: ignore for frames like it"}
+	}
+	info.ChargeStages, info.Binning = int(stages), int(binning)
+	info.ExposureS = info.LineTimeS * stages
+	return nil
+}
+
+// reading is a quantity to be read from a header, and where to.
+type reading struct {
+	quantity *Quantity // nil: the camera has none
+	d        dimension
+	into     *float64
+	needed   bool
+}
+
+// readAll reads quantities. What the camera does not have, or a header need
+// not tell, is left as it is.
+func readAll(h HeaderValues, readings []reading) error {
+	for _, r := range readings {
+		if r.quantity == nil {
+			continue
+		}
+		x, ok, err := r.quantity.read(h, r.d)
+		if err != nil {
+			return err
+		}
+		if ok {
+			*r.into = x
+		} else if r.needed {
+			return &HeaderError{r.quantity.Key, fmt.Sprintf("is absent, and the frame's %s comes from it", r.d.name),
+				"check that the frame is from this camera, or give the quantity a default in the profile"}
+		}
 	}
 	return nil
 }
@@ -113,8 +171,24 @@ func (p *Profile) readNames(h HeaderValues, info *FrameInfo) error {
 	if info.Mode, err = p.modeOf(h); err != nil {
 		return err
 	}
+	info.Mode += p.Keywords.lineMode(info)
 	info.Target = p.targetOf(h)
 	return nil
+}
+
+// lineMode gives what stages and binning add to a line scanner's mode.
+func (k *Keywords) lineMode(info *FrameInfo) string {
+	if k.LineTimeS == nil {
+		return ""
+	}
+	text := fmt.Sprintf("s%d", info.ChargeStages)
+	if k.Binning != nil {
+		text += fmt.Sprintf("b%d", info.Binning)
+	}
+	if info.Mode != "" {
+		text = "-" + text
+	}
+	return text
 }
 
 // read gives the quantity in our own unit, and false when neither the header
@@ -134,19 +208,47 @@ func (q *Quantity) read(h HeaderValues, d dimension) (float64, bool, error) {
 	}
 	x, ok := numberOf(raw)
 	if !ok {
-		return 0, false, &HeaderError{q.Key, fmt.Sprintf("its value %s is not a number of %s", valueText(raw), q.Unit),
+		return 0, false, &HeaderError{q.Key, fmt.Sprintf("its value %s is not a number of %s", valueText(raw), cmp.Or(q.Unit, d.ownUnit)),
 			"if it is a coded word, add it to the words of this quantity in the profile"}
 	}
-	own := toOwnUnit(x, q.Unit)
+	own := d.toOwnUnit(x, q.Unit)
 	if !d.accepts(own) {
-		return 0, false, &HeaderError{q.Key, fmt.Sprintf("its value %s %s is no possible %s (%s)", valueText(raw), q.Unit, d.name, d.bound),
+		value := strings.TrimSpace(valueText(raw) + " " + q.Unit)
+		return 0, false, &HeaderError{q.Key, fmt.Sprintf("its value %s is no possible %s (%s)", value, d.name, d.bound),
 			"check the frame, and the unit in the profile"}
 	}
 	return own, true, nil
 }
 
+// ManyBands tells whether one frame sees several bands, side by side in a
+// mosaic or in strips of filters, or mixed in the layers of a stack. Then
+// [FrameInfo].Band is empty for every kind of frame.
+func (p *Profile) ManyBands() bool {
+	for i := range p.Detectors {
+		if p.Detectors[i].Mosaic != nil || len(p.Detectors[i].Strips) > 0 {
+			return true
+		}
+	}
+	return p.Stack != nil
+}
+
+// BandOfDetector gives the band that the detector with this number, from 0,
+// always sees; it is empty where the header tells the band, where the camera
+// has but one, and for a detector that sees several. It panics where there is
+// no such detector.
+func (p *Profile) BandOfDetector(i int) string { return p.Detectors[i].Band }
+
+// bandFromDetectors tells whether the detectors, and not the header, decide
+// what bands a frame sees.
+func (p *Profile) bandFromDetectors() bool {
+	return p.ManyBands() || slices.ContainsFunc(p.Detectors, func(d Detector) bool { return d.Band != "" })
+}
+
 // bandOf gives the name of the frame's band.
 func (p *Profile) bandOf(h HeaderValues) (string, error) {
+	if p.bandFromDetectors() {
+		return "", nil
+	}
 	w := p.Keywords.Band
 	if w == nil {
 		return p.Bands[0].Name, nil // the check lets this pass only when it is the one band

@@ -75,7 +75,10 @@ func TestAHeaderIsReadInOurWordsAndUnits(t *testing.T) {
 	if math.Abs(got.TempK-want.TempK) > 1e-9 || math.Abs(got.SunDistanceAU-want.SunDistanceAU) > 1e-12 {
 		t.Errorf("temperature %v K, distance %v au", got.TempK, got.SunDistanceAU)
 	}
-	got.TempK, got.SunDistanceAU = want.TempK, want.SunDistanceAU
+	if !math.IsNaN(got.GroundSpeedMS) || !math.IsNaN(got.FootprintM) {
+		t.Errorf("a camera that tells neither has ground speed %v m/s, footprint %v m", got.GroundSpeedMS, got.FootprintM)
+	}
+	got.TempK, got.SunDistanceAU, got.GroundSpeedMS, got.FootprintM = want.TempK, want.SunDistanceAU, 0, 0
 	if got != want {
 		t.Errorf("got  %+v\nwant %+v", got, want)
 	}
@@ -123,29 +126,39 @@ func TestTheFirstRuleThatFitsDecidesTheKind(t *testing.T) {
 
 func TestQuantitiesAreConvertedToOurUnits(t *testing.T) {
 	for _, c := range []struct {
+		d         dimension
 		unit      string
 		raw, want float64
 	}{
 		// SI prefixes and the minute: SI Brochure, 9th edition, tables 7 and 8.
-		{"s", 2.5, 2.5}, {"ms", 125, 0.125}, {"us", 500, 0.0005}, {"min", 1.5, 90},
+		{timeDimension(), "s", 2.5, 2.5}, {timeDimension(), "ms", 125, 0.125}, {timeDimension(), "us", 500, 0.0005}, {timeDimension(), "min", 1.5, 90},
+		{lengthDimension(), "m", 0.5, 0.5}, {lengthDimension(), "km", 1.25, 1250}, {lengthDimension(), "cm", 50, 0.5},
+		{speedDimension(), "m/s", 1500, 1500}, {speedDimension(), "km/s", 5, 5000},
+		{countDimension(), "count", 32, 32}, {countDimension(), "", 32, 32},
 		// t/degC = T/K - 273.15: SI Brochure, 9th edition, 2.3.1. The Fahrenheit
 		// scale has the ice point at 32 and the boiling point at 212 degrees.
-		{"K", 210, 210}, {"degC", 0, 273.15}, {"degC", -273.15, 0}, {"degF", 32, 273.15}, {"degF", 212, 373.15}, {"degF", -459.67, 0},
+		{temperatureDimension(), "K", 210, 210}, {temperatureDimension(), "degC", 0, 273.15}, {temperatureDimension(), "degC", -273.15, 0},
+		{temperatureDimension(), "degF", 32, 273.15}, {temperatureDimension(), "degF", 212, 373.15}, {temperatureDimension(), "degF", -459.67, 0},
 		// One au is 149 597 870 700 m exactly: IAU 2012 Resolution B2.
-		{"au", 5.2, 5.2}, {"km", 149_597_870.7, 1}, {"m", 448_793_612_100, 3},
+		{distanceDimension(), "au", 5.2, 5.2}, {distanceDimension(), "km", 149_597_870.7, 1}, {distanceDimension(), "m", 448_793_612_100, 3},
 	} {
-		if got := toOwnUnit(c.raw, c.unit); math.Abs(got-c.want) > 1e-13*max(1, math.Abs(c.want)) {
-			t.Errorf("%v %s gives %v, not %v", c.raw, c.unit, got, c.want)
+		if got := c.d.toOwnUnit(c.raw, c.unit); math.Abs(got-c.want) > 1e-13*max(1, math.Abs(c.want)) {
+			t.Errorf("a %s of %v %s gives %v, not %v", c.d.name, c.raw, c.unit, got, c.want)
 		}
 	}
 }
 
+// allDimensions lists what header quantities can measure.
+func allDimensions() []dimension {
+	return []dimension{timeDimension(), temperatureDimension(), distanceDimension(), lengthDimension(), speedDimension(), countDimension()}
+}
+
 func TestEveryUnitThatTheProfileMayNameIsConverted(t *testing.T) {
-	own := map[string]bool{"s": true, "K": true, "au": true}
-	for _, d := range []dimension{timeDimension(), temperatureDimension(), distanceDimension()} {
-		for _, unit := range d.units {
-			if changes := toOwnUnit(1000, unit) != 1000; changes == own[unit] {
-				t.Errorf("1000 %s gives %v %s", unit, toOwnUnit(1000, unit), d.ownUnit)
+	own := map[string]string{"time": "s", "temperature": "K", "distance": "au", "length": "m", "speed": "m/s", "count": "count"}
+	for _, d := range allDimensions() {
+		for _, unit := range d.unitNames() {
+			if same := d.toOwnUnit(1000, unit) == 1000; same != (own[d.name] == unit) {
+				t.Errorf("1000 %s gives %v %s", unit, d.toOwnUnit(1000, unit), d.ownUnit)
 			}
 		}
 	}
@@ -236,8 +249,125 @@ func TestBandModeAndTargetByName(t *testing.T) {
 	}
 }
 
+// A frame of tarn's, in the camera's own units.
+func tarnScene() cards {
+	return cards{
+		"LIGHT": "SKY", "LINETIME": 100.0, "NSTAGE": int64(32), "BINNING": int64(2), "GRNDVEL": 5.0, "FOOTPRNT": 1.0,
+		"FPLTEMP": 0.0, "HELIODST": 3.2, "FIRSTLIN": int64(1_936_771_750_250), "AIMPOINT": "Tessaly",
+	}
+}
+
+// edits gives a camera's profile with edits of its text: old, new, old, new ...
+func edits(t *testing.T, instrument string, pairs ...string) *Profile {
+	t.Helper()
+	text := builtin(t, instrument)
+	for i := 0; i < len(pairs); i += 2 {
+		text = edited(t, text, pairs[i], pairs[i+1])
+	}
+	p, err := Parse("camera.yaml", []byte(text), Overrides{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+func TestTheHeaderOfALineScanner(t *testing.T) {
+	got, err := loaded(t, "tarn.yaml").Describe(tarnScene())
+	if err != nil {
+		t.Fatal(err)
+	}
+	// 100 us in each of 32 stages; 5 km/s; a footprint in metres stays in metres.
+	want := FrameInfo{Kind: "scene", Mode: "s32b2", Target: "Tessaly", ExposureS: 0.0032, TempK: 273.15, SunDistanceAU: 3.2,
+		LineTimeS: 1e-4, ChargeStages: 32, Binning: 2, GroundSpeedMS: 5000, FootprintM: 1,
+		Time: time.Date(2031, 5, 17, 8, 9, 10, 250_000_000, time.UTC)}
+	if math.Abs(got.ExposureS-want.ExposureS) > 1e-15 {
+		t.Errorf("the exposure is %v s, not %v s", got.ExposureS, want.ExposureS)
+	}
+	got.ExposureS = want.ExposureS
+	if got != want {
+		t.Errorf("got  %+v\nwant %+v", got, want)
+	}
+}
+
+func TestStagesAndBinningArePartOfTheMode(t *testing.T) {
+	const noBinning = "  binning:          {key: BINNING, unit: count, default: 1}\n"
+	const target = "  target:           {key: AIMPOINT}\n"
+	withMode := []string{target, target + "  mode: {key: GAINSET, words: [{raw: 0, is: normal}]}\n"}
+	h := tarnScene().with(cards{"GAINSET": int64(0)})
+	for _, c := range []struct {
+		name    string
+		p       *Profile
+		h       cards
+		mode    string
+		stages  int
+		binning int
+	}{
+		{"both", loaded(t, "tarn.yaml"), h, "s32b2", 32, 2},
+		{"after the profile's own mode", edits(t, "tarn", withMode...), h, "normal-s32b2", 32, 2},
+		{"of a dark", edits(t, "tarn", withMode...), h.with(cards{"LIGHT": "COVER", "NSTAGE": "128"}), "normal-s128b2", 128, 2},
+		{"binning that the header leaves to its default", loaded(t, "tarn.yaml"), h.with(cards{"BINNING": absent}), "s32b1", 32, 1},
+		{"no binning in the profile", edits(t, "tarn", noBinning, ""), h, "s32", 32, 1},
+		{"stages that are fixed", edits(t, "tarn", noBinning, "", "{key: NSTAGE}", "{default: 64}"), h, "s64", 64, 1},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			info, err := c.p.Describe(c.h)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if info.Mode != c.mode || info.ChargeStages != c.stages || info.Binning != c.binning {
+				t.Errorf("mode %q, %d stages, binning %d", info.Mode, info.ChargeStages, info.Binning)
+			}
+			if want := 1e-4 * float64(c.stages); math.Abs(info.ExposureS-want) > 1e-15 {
+				t.Errorf("exposure %v s, not %v s", info.ExposureS, want)
+			}
+		})
+	}
+}
+
+func TestAHeaderWithoutSpeedAndFootprint(t *testing.T) {
+	info, err := loaded(t, "tarn.yaml").Describe(tarnScene().with(cards{"GRNDVEL": absent, "FOOTPRNT": nil}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !math.IsNaN(info.GroundSpeedMS) || !math.IsNaN(info.FootprintM) {
+		t.Errorf("speed %v m/s, footprint %v m", info.GroundSpeedMS, info.FootprintM)
+	}
+}
+
+func TestACameraThatTakesFramesHasNoLines(t *testing.T) {
+	info, err := loaded(t, "quillon.yaml").Describe(quillonScene())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if info.LineTimeS != 0 || info.ChargeStages != 0 || info.Binning != 0 {
+		t.Errorf("line time %v s, %d stages, binning %d", info.LineTimeS, info.ChargeStages, info.Binning)
+	}
+}
+
+func TestTheBandIsLeftToTheDetectorsThatTellIt(t *testing.T) {
+	for _, c := range []struct {
+		camera string
+		h      cards
+	}{
+		{"tarn", tarnScene()},
+		{"brindle", cards{"FRAMETYP": "S", "EXPTIME": 0.05, "DATE-OBS": "2031-05-17"}},
+		{"fescue", cards{"ACTIVITY": "FLAT", "SHUTTIME": 5e4, "EPOCH-S": 1.9e9}},
+		{"umber", cards{"USE": "PICTURE", "TEXP": 50.0, "TIMETAG": "2031-05-17"}},
+	} {
+		t.Run(c.camera, func(t *testing.T) {
+			info, err := loaded(t, c.camera+".yaml").Describe(c.h)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if info.Band != "" {
+				t.Errorf("the band is %q", info.Band)
+			}
+		})
+	}
+}
+
 func TestAHeaderThatCannotBeReadNamesKeywordValueAndRemedy(t *testing.T) {
-	quillon, corners := loaded(t, "quillon.yaml"), fourCorners(t)
+	quillon, tarn, corners := loaded(t, "quillon.yaml"), loaded(t, "tarn.yaml"), fourCorners(t)
 	for _, c := range []struct {
 		name         string
 		p            *Profile
@@ -256,6 +386,15 @@ func TestAHeaderThatCannotBeReadNamesKeywordValueAndRemedy(t *testing.T) {
 		{"temperature below absolute zero", quillon, quillonScene().with(cards{"FPATEMP": -300.0}), "FPATEMP", "-300 degC is no possible temperature", "unit"},
 		{"temperature that is no number", quillon, quillonScene().with(cards{"FPATEMP": math.NaN()}), "FPATEMP", "NaN is not a number", "words"},
 		{"distance of 0", quillon, quillonScene().with(cards{"SOLDIST": 0.0}), "SOLDIST", "0 km is no possible distance", "unit"},
+		{"line time absent", tarn, tarnScene().with(cards{"LINETIME": absent}), "LINETIME", "is absent, and the frame's time", "default"},
+		{"line time of 0", tarn, tarnScene().with(cards{"LIGHT": "COVER", "LINETIME": 0.0}), "LINETIME", "no zero exposure", "kind: ignore"},
+		{"stages absent", tarn, tarnScene().with(cards{"NSTAGE": absent}), "NSTAGE", "is absent, and the frame's count", "default"},
+		{"stages that are a fraction", tarn, tarnScene().with(cards{"NSTAGE": 32.5}), "NSTAGE", "its value 32.5 is no possible count (a whole number from 1 to 65536)", "unit"},
+		{"no stages", tarn, tarnScene().with(cards{"NSTAGE": int64(0)}), "NSTAGE", "its value 0 is no possible count", "unit"},
+		{"stages in words", tarn, tarnScene().with(cards{"NSTAGE": "ALL"}), "NSTAGE", `"ALL" is not a number of counts`, "words"},
+		{"binning below 1", tarn, tarnScene().with(cards{"BINNING": 0.5}), "BINNING", "its value 0.5 count is no possible count", "unit"},
+		{"speed that is negative", tarn, tarnScene().with(cards{"GRNDVEL": -5.0}), "GRNDVEL", "-5 km/s is no possible speed (0 m/s or more)", "unit"},
+		{"footprint of 0", tarn, tarnScene().with(cards{"FOOTPRNT": 0.0}), "FOOTPRNT", "0 m is no possible length (above 0 m)", "unit"},
 		{"band that is not coded", quillon, quillonScene().with(cards{"FILTPOS": int64(7)}), "FILTPOS", "7 is not among the words of keywords.band", `add {raw: "7", is: ...}`},
 		{"band absent", quillon, quillonScene().with(cards{"FILTPOS": absent}), "FILTPOS", "is absent, and the frame's band", "default"},
 		{"band of no such name", corners, cards{"OBJECT": "x", "HIERARCH CAM EXPOSURE": 1.0, "SHUTTER": true, "COLOUR": "pink"}, "COLOUR", `"pink" is none of the bands blue, yellow`, "keywords.band"},

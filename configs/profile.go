@@ -25,6 +25,10 @@ type Profile struct {
 	Detectors  []Detector `mapstructure:"detectors" yaml:"detectors" json:"detectors"`
 	Bands      []Band     `mapstructure:"bands" yaml:"bands" json:"bands"`
 
+	Stack  *Stack  `mapstructure:"stack" yaml:"stack,omitempty" json:"stack,omitempty"`
+	Stereo *Stereo `mapstructure:"stereo" yaml:"stereo,omitempty" json:"stereo,omitempty"`
+	Motion *Motion `mapstructure:"motion" yaml:"motion,omitempty" json:"motion,omitempty"` // of the ground over strips of filters
+
 	// StagesOff names the stages that are switched off for this camera.
 	StagesOff []string  `mapstructure:"stages_off" yaml:"stages_off,omitempty" json:"stages_off,omitempty"`
 	Masters   Masters   `mapstructure:"masters" yaml:"masters" json:"masters"`
@@ -35,23 +39,29 @@ type Profile struct {
 // Keywords maps the camera's own header keywords to the quantities of the
 // measurement model. A field that the camera lacks stays out of the profile.
 type Keywords struct {
-	ExposureS     Quantity  `mapstructure:"exposure_s" yaml:"exposure_s" json:"exposure_s"`                                    // s
-	WaitS         *Quantity `mapstructure:"wait_s" yaml:"wait_s,omitempty" json:"wait_s,omitempty"`                            // s that the pixel goes on collecting dark charge after the exposure
-	TemperatureK  *Quantity `mapstructure:"temperature_k" yaml:"temperature_k,omitempty" json:"temperature_k,omitempty"`       // detector temperature, K
-	SunDistanceAU *Quantity `mapstructure:"sun_distance_au" yaml:"sun_distance_au,omitempty" json:"sun_distance_au,omitempty"` // target to Sun, au
-	Time          TimeKey   `mapstructure:"time" yaml:"time" json:"time"`                                                      // start of the exposure, UTC
-	Band          *Word     `mapstructure:"band" yaml:"band,omitempty" json:"band,omitempty"`                                  // one of Bands by name; absent: the camera has one band
-	Mode          *Word     `mapstructure:"mode" yaml:"mode,omitempty" json:"mode,omitempty"`                                  // readout mode; frames of unlike mode are never mixed
-	Target        *Word     `mapstructure:"target" yaml:"target,omitempty" json:"target,omitempty"`                            // what was looked at, for people
+	ExposureS     Quantity  `mapstructure:"exposure_s" yaml:"exposure_s,omitempty" json:"exposure_s,omitzero"`                    // s; a line scanner has line_time_s and charge_stages instead
+	WaitS         *Quantity `mapstructure:"wait_s" yaml:"wait_s,omitempty" json:"wait_s,omitempty"`                               // s that the pixel goes on collecting dark charge after the exposure
+	TemperatureK  *Quantity `mapstructure:"temperature_k" yaml:"temperature_k,omitempty" json:"temperature_k,omitempty"`          // detector temperature, K
+	SunDistanceAU *Quantity `mapstructure:"sun_distance_au" yaml:"sun_distance_au,omitempty" json:"sun_distance_au,omitempty"`    // target to Sun, au
+	LineTimeS     *Quantity `mapstructure:"line_time_s" yaml:"line_time_s,omitempty" json:"line_time_s,omitempty"`                // s from line to line of a line scanner
+	ChargeStages  *Quantity `mapstructure:"charge_stages" yaml:"charge_stages,omitempty" json:"charge_stages,omitempty"`          // number of lines that a line scanner steps its charge through; part of the mode
+	Binning       *Quantity `mapstructure:"binning" yaml:"binning,omitempty" json:"binning,omitempty"`                            // of a line scanner, columns and lines alike; part of the mode
+	GroundSpeedMS *Quantity `mapstructure:"ground_speed_m_s" yaml:"ground_speed_m_s,omitempty" json:"ground_speed_m_s,omitempty"` // speed over the ground, m/s
+	FootprintM    *Quantity `mapstructure:"footprint_m" yaml:"footprint_m,omitempty" json:"footprint_m,omitempty"`                // distance of neighbouring pixels on the ground, m
+	Time          TimeKey   `mapstructure:"time" yaml:"time" json:"time"`                                                         // start of the exposure, UTC
+	Band          *Word     `mapstructure:"band" yaml:"band,omitempty" json:"band,omitempty"`                                     // one of Bands by name; absent: the camera has one band
+	Mode          *Word     `mapstructure:"mode" yaml:"mode,omitempty" json:"mode,omitempty"`                                     // readout mode; frames of unlike mode are never mixed
+	Target        *Word     `mapstructure:"target" yaml:"target,omitempty" json:"target,omitempty"`                               // what was looked at, for people
 }
 
 // Quantity reads one physical number from a header.
 type Quantity struct {
 	Key string `mapstructure:"key" yaml:"key,omitempty" json:"key,omitempty"`
 	// Unit is the unit of the number in the header. Times: s, ms, us, min.
-	// Temperatures: K, degC, degF. Distances: au, km, m.
+	// Temperatures: K, degC, degF. Distances to the Sun: au, km, m. Lengths on
+	// the ground: m, km, cm. Speeds: m/s, km/s. Counts: count, or left out.
 	Unit string `mapstructure:"unit" yaml:"unit,omitempty" json:"unit,omitempty"`
-	// Default is used, in our own unit (s, K, au), where a header has no such key.
+	// Default is used, in our own unit (s, K, au, m, m/s), where a header has no such key.
 	Default *float64 `mapstructure:"default" yaml:"default,omitempty" json:"default,omitempty"`
 	// Words translates coded words to numbers in our own unit; a value that
 	// is not listed is then read as a number.
@@ -125,7 +135,12 @@ type Detector struct {
 	Name string `mapstructure:"name" yaml:"name" json:"name"`
 	// HDU says where the samples are: a number (0 is the primary), an
 	// EXTNAME, or EXTNAME,EXTVER. Empty: the first HDU that holds an image.
-	HDU    string `mapstructure:"hdu" yaml:"hdu,omitempty" json:"hdu,omitempty"`
+	HDU   string `mapstructure:"hdu" yaml:"hdu,omitempty" json:"hdu,omitempty"`
+	Plane int    `mapstructure:"plane" yaml:"plane,omitempty" json:"plane,omitempty"` // plane of a cube, from 1, that is this detector's; 0: each plane is a frame of its own
+	// Band is the band that this detector always sees, in a camera whose
+	// detectors differ in that; empty: keywords.band tells, or mosaic, strips
+	// or stack.
+	Band   string `mapstructure:"band" yaml:"band,omitempty" json:"band,omitempty"`
 	Width  int    `mapstructure:"width" yaml:"width" json:"width"`    // columns of the raw frame, overscan included
 	Height int    `mapstructure:"height" yaml:"height" json:"height"` // rows of the raw frame
 	// ADCBits is the width of the converter; raw samples above 2^bits-1 are refused.
@@ -142,6 +157,17 @@ type Detector struct {
 	Linearity  Linearity   `mapstructure:"linearity" yaml:"linearity" json:"linearity"`
 	Dark       Dark        `mapstructure:"dark" yaml:"dark" json:"dark"`
 	BadPixels  BadPixels   `mapstructure:"bad_pixels" yaml:"bad_pixels" json:"bad_pixels"`
+
+	// What particular kinds of sensor have besides; absent where a camera
+	// does not.
+	Mosaic       *Mosaic       `mapstructure:"mosaic" yaml:"mosaic,omitempty" json:"mosaic,omitempty"`
+	Strips       []Strip       `mapstructure:"strips" yaml:"strips,omitempty" json:"strips,omitempty"`
+	Rolling      *Rolling      `mapstructure:"rolling" yaml:"rolling,omitempty" json:"rolling,omitempty"`
+	Smear        *Smear        `mapstructure:"smear" yaml:"smear,omitempty" json:"smear,omitempty"`
+	Decompanding *Decompanding `mapstructure:"decompanding" yaml:"decompanding,omitempty" json:"decompanding,omitempty"`
+	LineScan     *LineScan     `mapstructure:"line_scan" yaml:"line_scan,omitempty" json:"line_scan,omitempty"`
+	Residual     *Residual     `mapstructure:"residual" yaml:"residual,omitempty" json:"residual,omitempty"`
+	Marks        *Marks        `mapstructure:"marks" yaml:"marks,omitempty" json:"marks,omitempty"`
 }
 
 // Amplifier is one output of a detector.
@@ -196,8 +222,13 @@ const (
 
 // Linearity says where lin(v) = v + c2 v^2 + c3 v^3 + ... comes from.
 type Linearity struct {
-	From  string  `mapstructure:"from" yaml:"from" json:"from"`
-	Order int     `mapstructure:"order" yaml:"order,omitempty" json:"order,omitempty"`    // highest power, 2 to 5, for a ladder
+	From  string `mapstructure:"from" yaml:"from" json:"from"`
+	Order int    `mapstructure:"order" yaml:"order,omitempty" json:"order,omitempty"` // highest power, 2 to 5, for a ladder
+	// Zones is the number of zones along columns and rows for each of which
+	// a ladder gives a curve of its own, for responses that vary over the
+	// detector; between the middles of zones the curves are interpolated.
+	// Zero: one curve for each amplifier.
+	Zones [2]int  `mapstructure:"zones" yaml:"zones,flow,omitempty" json:"zones,omitzero"`
 	MaxDN float64 `mapstructure:"max_dn" yaml:"max_dn,omitempty" json:"max_dn,omitempty"` // DN above offset up to which the correction holds; 0: no limit; a ladder brings its own
 }
 
@@ -236,6 +267,8 @@ type Band struct {
 	// SolarIrradiance is E_b at 1 au, W m^-2 nm^-1.
 	SolarIrradiance          float64 `mapstructure:"solar_irradiance" yaml:"solar_irradiance,omitempty" json:"solar_irradiance,omitempty"`
 	SolarIrradianceRelUncert float64 `mapstructure:"solar_irradiance_relative_uncertainty" yaml:"solar_irradiance_relative_uncertainty,omitempty" json:"solar_irradiance_relative_uncertainty,omitempty"`
+	// Response is the relative spectral response, for colour; its wavelengths rise.
+	Response []ResponsePoint `mapstructure:"response" yaml:"response,omitempty" json:"response,omitempty"`
 }
 
 // Masters holds the settings by which master frames are made.

@@ -28,7 +28,8 @@ type shape struct {
 	fields   []fieldShape // of an object
 	elem     *shape       // of a list
 	length   int          // of a list of fixed length; else 0
-	required bool         // of a list: at least one element
+	pair     string       // of a list of fixed length: what its elements are
+	required bool         // the profile must have it; of a list: at least one element
 	style    textStyle    // of a text
 }
 
@@ -59,6 +60,15 @@ func styleOf(key string) textStyle {
 	return plainText
 }
 
+// pairOf words what the two numbers under a key are.
+func pairOf(key string) string {
+	switch key {
+	case "first", "step", "count", "zones":
+		return "one along columns and one along rows, as in [6, 6]"
+	}
+	return "the first and the last, as in [1, 512]"
+}
+
 // profileShape gives the shape of a whole profile.
 func profileShape() *shape { return shapeOf(reflect.TypeFor[Profile](), "") }
 
@@ -80,9 +90,11 @@ func shapeOf(t reflect.Type, key string) *shape {
 		}
 		return s
 	case reflect.Slice:
-		return &shape{kind: listShape, elem: shapeOf(t.Elem(), key)}
+		elem := shapeOf(t.Elem(), key)
+		elem.required = true // a list within a list is never empty
+		return &shape{kind: listShape, elem: elem}
 	case reflect.Array:
-		return &shape{kind: listShape, elem: shapeOf(t.Elem(), key), length: t.Len()}
+		return &shape{kind: listShape, elem: shapeOf(t.Elem(), key), length: t.Len(), pair: pairOf(key)}
 	case reflect.String:
 		return &shape{kind: textShape, style: styleOf(key)}
 	case reflect.Int:
@@ -221,7 +233,7 @@ func (b *binder) object(n *node, s *shape, path string) (any, bool) {
 func (b *binder) list(n *node, s *shape, path string) (any, bool) {
 	if s.length > 0 && len(n.items) != s.length {
 		b.complain(n, path, fmt.Sprintf("has %d elements", len(n.items)),
-			fmt.Sprintf("write exactly %d: the first and the last, as in [1, 512]", s.length))
+			fmt.Sprintf("write exactly %d: %s", s.length, s.pair))
 		return nil, false
 	}
 	if len(n.items) == 0 {

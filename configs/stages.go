@@ -3,11 +3,15 @@ package configs
 // Stages of the calibration, by name.
 const (
 	StageFrame      = "frame"      // shape, keywords, missing samples
+	StageDecompand  = "decompand"  // transmitted codes to DN
 	StageSaturation = "saturation" // flags of saturated samples
 	StageOffset     = "offset"     // electronic offset, from the overscan
 	StageBias       = "bias"       // fixed pattern of the offset
 	StageLinearity  = "linearity"  // straightening of the response
 	StageGain       = "gain"       // DN to electrons
+	StageResidual   = "residual"   // residual image of the frame before
+	StageSmear      = "smear"      // charge gathered while the image is shifted
+	StagePace       = "pace"       // flags of a line scanner out of pace with the ground
 	StageNoise      = "noise"      // shot noise of the charge collected
 	StageDark       = "dark"       // dark current
 	StageFlat       = "flat"       // flat field
@@ -19,15 +23,15 @@ const (
 // them.
 func Stages() []string {
 	return []string{
-		StageFrame, StageSaturation, StageOffset, StageBias, StageLinearity, StageGain,
-		StageDark, StageFlat, StageNoise, StageRadiance, StageBadPixels,
+		StageFrame, StageDecompand, StageSaturation, StageOffset, StageBias, StageLinearity, StageGain,
+		StageDark, StageResidual, StageSmear, StageFlat, StageNoise, StageRadiance, StageBadPixels, StagePace,
 	}
 }
 
 // SwitchableStages gives the names, in order, of the stages that a profile may
 // switch off. The others hold the units and the uncertainties together.
 func SwitchableStages() []string {
-	return []string{StageOffset, StageBias, StageLinearity, StageDark, StageFlat, StageBadPixels}
+	return []string{StageOffset, StageBias, StageLinearity, StageDark, StageResidual, StageSmear, StageFlat, StageBadPixels}
 }
 
 // StageOn tells whether the profile leaves a stage switched on.

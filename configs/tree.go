@@ -12,12 +12,11 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// Limits on what a profile may ask of the reader. The largest sensible
-// profile needs a small fraction of each.
+// Limits on what a profile may ask of the reader.
 const (
 	maxProfileBytes = 1 << 20 // size of the file
 	maxDepth        = 16      // mappings and lists within one another
-	maxNodes        = 50_000  // values after aliases are written out
+	maxNodes        = 200_000 // values after aliases are written out; a table of 16-bit codes has 131 072
 )
 
 // place is where a value stands, for messages.

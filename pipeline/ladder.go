@@ -181,11 +181,11 @@ func (l *ladder) fit(sums *levelSums, order int) ([]*calib.LadderFit, error) {
 const tailSigmas = 4
 
 // reachesSaturation tells whether the upper tail of level r reaches the level
-// at which any amplifier saturates.
+// at which any amplifier saturates, or is cut by it.
 func (l *ladder) reachesSaturation(sums *levelSums, fits []*calib.LadderFit, r int) bool {
 	for i, c := range l.curves {
 		limit := l.sensor.SaturationLevel(c.amp, l.offset(c.amp), fits[i].Curve) - l.offset(c.amp)
-		if !(sums.mean(c.cell, r)+tailSigmas*sums.sd(c.cell, r, len(l.rungs[r].frames)) < limit) {
+		if sums.truncated(c.cell, r) || !(sums.mean(c.cell, r)+tailSigmas*sums.sd(c.cell, r, len(l.rungs[r].frames)) < limit) {
 			return true
 		}
 	}
@@ -246,7 +246,19 @@ func (l *ladder) combineLevel(r, y0, y1 int, samples [][]float32, w *setWorker) 
 // levelSums are sums over the good pixels, by cell and level.
 type levelSums struct {
 	sum, square, variance [][]float64
+	short                 [][]int // pixels that lack some of a level's samples
 	pixels                []int
+}
+
+// shortAbove is the part of a cell's pixels that may lack samples at a level
+// more than at the lowest. Samples go missing at random in few pixels, to hits
+// of cosmic rays; where the brightest pixels saturate in some frames, what is
+// left is too faint and would bend the curve.
+const shortAbove = 1e-3
+
+// truncated tells whether saturation cuts a level's distribution.
+func (s *levelSums) truncated(cell, r int) bool {
+	return float64(s.short[cell][r]-s.short[cell][0]) > shortAbove*float64(s.pixels[cell])
 }
 
 func (s *levelSums) mean(cell, r int) float64 { return s.sum[cell][r] / float64(s.pixels[cell]) }
@@ -271,6 +283,7 @@ func (l *ladder) means() (*levelSums, error) {
 		out.sum = append(out.sum, make([]float64, len(l.rungs)))
 		out.square = append(out.square, make([]float64, len(l.rungs)))
 		out.variance = append(out.variance, make([]float64, len(l.rungs)))
+		out.short = append(out.short, make([]int, len(l.rungs)))
 	}
 	middle := len(l.rungs) / 2
 	expected := l.set[l.rungs[middle].frames[0]].levels
@@ -288,6 +301,9 @@ func (l *ladder) means() (*levelSums, error) {
 					out.sum[c][r] += v
 					out.square[c][r] += v * v
 					out.variance[c][r] += float64(l.levels[r].Variance[i])
+					if int(l.levels[r].Samples[i]) < len(l.rungs[r].frames) {
+						out.short[c][r]++
+					}
 				}
 			}
 		}
