@@ -5,6 +5,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"evenlight/calib"
@@ -314,19 +315,22 @@ func addRawHeader(w *fitsutil.Writer, raw *fitsutil.Header) error {
 func (p *plan) provenance(chain *calib.Chain) *Provenance {
 	d := &p.in.Profile.Detectors[p.frame.Detector]
 	r := &Provenance{
-		Software: Software, Version: Version, What: "calibrated frame",
+		Software: Software, Version: Version, What: whatFrame,
 		Instrument: p.in.Profile.Instrument, Detector: d.Name, Mode: p.frame.Info.Mode, Band: p.frame.Info.Band,
 		ProfileHash: p.in.Hash, Stages: records(chain.Stages()), Systematic: p.systematic(),
-		Inputs: []Input{{"raw", p.frame.Name(), p.frame.SHA256}},
+		Inputs: []Input{{roleRaw, p.frame.Name(), p.frame.SHA256}},
 	}
 	if p.frame.Planes > 1 {
 		r.Plane = p.frame.Plane + 1
 	}
-	if p.before != nil {
-		r.Inputs = append(r.Inputs, *p.before)
-	}
+	inputs := p.before
 	for _, m := range p.masters.list() {
-		r.Inputs = append(r.Inputs, m.input())
+		inputs = append(inputs, m.input())
+	}
+	for _, i := range inputs {
+		if !slices.Contains(r.Inputs, i) { // masters that served several frames
+			r.Inputs = append(r.Inputs, i)
+		}
 	}
 	return r
 }

@@ -12,4 +12,7 @@ const (
 	EventMasterUnchanged = "master-unchanged"
 	EventMasterFailed    = "master-failed"
 	EventMasterUnread    = "master-unreadable"
+	EventCubeDone        = "cube-done"
+	EventCubeFailed      = "cube-failed"
+	EventCubeWarning     = "cube-warning"
 )

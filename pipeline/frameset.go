@@ -607,7 +607,7 @@ func (w *setWorker) backInPlace(from []int, at int, out calib.Combined) {
 // provenance adds inputs and stages. The stages are those of the first frame.
 func (s *frameSet) provenance(r *Provenance) {
 	for _, f := range s.set {
-		r.Inputs = append(r.Inputs, Input{"raw", f.Name(), f.SHA256})
+		r.Inputs = append(r.Inputs, Input{roleRaw, f.Name(), f.SHA256})
 	}
 	for _, m := range s.masters.list() {
 		r.Inputs = append(r.Inputs, m.input())

@@ -8,9 +8,22 @@ import (
 	"evenlight/fitsutil"
 )
 
+// Roles of inputs besides the kinds of master.
+const (
+	roleRaw     = "raw"
+	roleBefore  = "frame before" // whose residual image was taken off
+	roleProduct = "product"      // a calibrated frame
+)
+
+// What files are, as their headers say.
+const (
+	whatFrame = "calibrated frame"
+	whatCube  = "band cube"
+)
+
 // Input is one file that a master or a product was made from.
 type Input struct {
-	Role   string `json:"role"` // raw, bias, dark, flat, linearity, bad-pixels
+	Role   string `json:"role"` // raw, frame before, product, bias, dark, flat, linearity, bad-pixels
 	Name   string `json:"name"` // file name without folders
 	SHA256 string `json:"sha256"`
 }

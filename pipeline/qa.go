@@ -190,8 +190,8 @@ func (c *calibrator) report(p *plan, chain *calib.Chain) *FrameReport {
 	if d.LineScan != nil {
 		r.LineSmear = finite(p.lineSmear())
 	}
-	if p.before != nil {
-		r.Before = p.before.Name
+	if len(p.before) > 0 {
+		r.Before = p.before[0].Name
 	}
 	r.amplifiers(p, d)
 	r.masters(p)

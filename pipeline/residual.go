@@ -85,15 +85,15 @@ func (c *calibrator) residual(p *plan, depth int) {
 		return
 	}
 	p.residual.Before, p.residual.BeforeName = before.plane, baseName(e.path)
-	p.before = &Input{"frame before", baseName(e.path), before.sha}
+	p.before = before.inputs
 }
 
 func baseName(path string) string { return path[strings.LastIndexAny(path, "/\\")+1:] }
 
 // lightBefore is the light that a frame gathered, e-, before the flat field.
 type lightBefore struct {
-	plane *calib.Plane
-	sha   string
+	plane  *calib.Plane
+	inputs []Input // it and those before it, nearest first, and their masters
 }
 
 // lightOf calibrates an exposure up to its own residual image.
@@ -145,5 +145,9 @@ func (c *calibrator) gathered(f *Frame, depth int) (*lightBefore, error) {
 		}
 		return nil
 	})
-	return &lightBefore{out, f.SHA256}, err
+	inputs := append([]Input{{roleBefore, f.Name(), f.SHA256}}, p.before...)
+	for _, m := range p.masters.list() {
+		inputs = append(inputs, m.input())
+	}
+	return &lightBefore{out, inputs}, err
 }

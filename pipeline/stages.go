@@ -194,7 +194,7 @@ type plan struct {
 
 	smear    *calib.SmearStage    // nil: none, or not solved yet
 	residual *calib.ResidualStage // nil: none
-	before   *Input               // the frame before, where its residual image was taken off
+	before   []Input              // what the residual image that was taken off was made from
 	// residualErr says why the frame before could not be used.
 	residualErr error
 }

@@ -33,7 +33,7 @@ func Verify(path string, folders []string, workers int) (*Verification, error) {
 	if err != nil {
 		return nil, err
 	}
-	if record.What != "calibrated frame" {
+	if record.What != whatFrame {
 		return nil, fmt.Errorf("%s is a %s: only calibrated frames can be verified", path, record.What)
 	}
 	v := &Verification{Product: path, Details: []string{}}
@@ -82,14 +82,19 @@ func difference(a, b []byte) string {
 // remake makes a product in memory.
 func remake(in *Instrument, record *Provenance, folders []string, workers int) ([]byte, error) {
 	raw := ""
+	var before []string
 	lib := &Library{Dir: "the product's inputs"}
 	for _, input := range record.Inputs {
 		path, err := findInput(input, folders)
 		if err != nil {
 			return nil, err
 		}
-		if input.Role == "raw" {
+		switch input.Role {
+		case roleRaw:
 			raw = path
+			continue
+		case roleBefore:
+			before = append(before, path)
 			continue
 		}
 		m, err := readMaster(path)
@@ -102,6 +107,7 @@ func remake(in *Instrument, record *Provenance, folders []string, workers int) (
 		return nil, errors.New("its header lists no raw frame")
 	}
 	c := newCalibrator(in, lib, newMasterCache(defaultCacheMiB<<20), workers)
+	c.sequence = in.newSequence(before, workers)
 	frames, errs := c.open(raw)
 	for _, f := range frames {
 		if in.Profile.Detectors[f.Detector].Name != record.Detector || (f.Planes > 1 && f.Plane+1 != record.Plane) {

@@ -9,16 +9,25 @@ import (
 
 // addCosmicRays leaves the charge of cosmic rays in the frame: straight
 // tracks of 1 to 6 pixels that share 100 to 8000 electrons, evenly over the
-// logarithm.
+// logarithm. Masked rows are hit as the image is.
 func (s *Sensor) addCosmicRays(f *frame) {
 	if f.hitMean == 0 {
 		return
 	}
-	stream := newStream(s.Options.Seed, forCosmic, f.index, 0)
+	f.raw.Truth.addTracks(newStream(s.Options.Seed, forCosmic, f.index, 0), f.hitMean)
+	if f.maskedCosmic == nil {
+		return
+	}
+	rows := Truth{Width: s.ImageWidth(), Height: s.masked.y1 - s.masked.y0, Cosmic: f.maskedCosmic}
+	share := float64(s.masked.pixels()) / float64(s.image.pixels())
+	rows.addTracks(newStream(s.Options.Seed, forMaskedCosmic, f.index, 0), f.hitMean*share)
+}
+
+// addTracks leaves a Poisson number of tracks.
+func (t *Truth) addTracks(stream *rand.PCG, mean float64) {
 	r := rand.New(stream)
-	hits := int(distuv.Poisson{Lambda: f.hitMean, Src: stream}.Rand())
-	for range hits {
-		f.raw.Truth.addTrack(r)
+	for range int(distuv.Poisson{Lambda: mean, Src: stream}.Rand()) {
+		t.addTrack(r)
 	}
 }
 

@@ -3,14 +3,20 @@
 //
 // It is the forward side of the measurement model, from light to number:
 //
-//	Q   = F(x,y) (K_b L + lamp) t  +  d(x,y) h(T) (t + wait)       mean electrons
+//	Q   = F(x,y) (K_b L + lamp) t  +  d(x,y) h(T) (t + wait)  +  m(x,y)  mean electrons
 //	N   = min( Poisson(Q) + cosmic rays, full well ) + Normal(0, r_a)  electrons at the output
 //	v   = lin^-1( N / g_a )                                        DN above offset
-//	raw = clip( round( o_a(y) + B(x,y) + v ), 0, 2^bits - 1 )      DN
+//	raw = code of clip( round( o_a(y) + B(x,y) + v ), 0, 2^bits - 1 )
 //
-// The camera has a shutter, so that no charge is gathered while the image is
-// shifted out. Light falls on the image region of the profile and nowhere
-// else; samples outside of it (overscan) hold no charge at all.
+// b is the band of the frame or, in a mosaic or under strips of filters, the
+// pixel's own. t is the exposure time, longer from row to row where a rolling
+// exposure ends so. m, the charge that is gathered while the image is shifted,
+// is 0 but for detectors whose profile describes it. The code is the DN itself
+// but for a camera that compands its samples.
+//
+// Light falls on the image region of the profile and nowhere else; samples
+// outside of it (overscan) hold no charge at all, but for masked rows that are
+// shifted through the image.
 //
 // The package shares no code with the calibration that undoes these steps:
 // it is the other side of the check.

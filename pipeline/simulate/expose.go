@@ -14,15 +14,19 @@ import (
 
 // Exposure says how one frame is taken.
 type Exposure struct {
-	Band      string  // needed as soon as there is light
-	ExposureS float64 // t, s
+	Band      string  // needed as soon as there is light, but where pixels see bands of their own
+	ExposureS float64 // t, s; of the first row, where rows end one after another
 	WaitS     float64 // s of dark charge after the exposure
 	TempK     float64 // detector temperature; 0 is the profile's reference temperature
 	// Radiance is L over the image region, row by row, W m^-2 sr^-1 nm^-1;
 	// nil is no scene.
 	Radiance []float32
+	// Bands is what Radiance is, for a detector whose pixels see bands of
+	// their own: one plane for each band of the profile, in its order.
+	Bands [][]float32
 	// LampRate is even light that falls besides the scene, in e-/s of a
-	// pixel whose F is 1.
+	// pixel whose F is 1. Where pixels see bands of their own, the bands have
+	// shares of it: 1, 0.8, 0.55, 0.7, and over again.
 	LampRate   float64
 	CosmicRate float64 // hits per pixel and second of exposure and wait
 	// Index is the frame's number. It names the random streams: the same
@@ -45,17 +49,24 @@ type Truth struct {
 	Detector      string
 	Width, Height int
 	// Electrons is S = (K_b L + lamp) t, the mean electrons that a pixel
-	// with F = 1 gathers from light.
+	// with F = 1 gathers from light during the exposure of its row, in the
+	// band that it sees.
 	Electrons []float32
-	Radiance  []float32 // L, W m^-2 sr^-1 nm^-1
-	Cosmic    []float32 // electrons that cosmic rays left; 0 where none passed
-	Saturated []bool    // full well was reached before read noise, or the converter's ceiling
-	Defects   []Defect
+	Radiance  []float32 // L in the band that the pixel sees, W m^-2 sr^-1 nm^-1
+	// BandRadiance is L of every band of the profile at all pixels, where
+	// pixels see bands of their own and look at a scene; else nil. The
+	// planes are those of the exposure.
+	BandRadiance [][]float32
+	BandNames    []string  // of those planes
+	Smear        []float32 // m, mean electrons; nil where there is none
+	Cosmic       []float32 // electrons that cosmic rays left; 0 where none passed
+	Saturated    []bool    // full well was reached before read noise, or the converter's ceiling, or the last code
+	Defects      []Defect
 }
 
 // Expose takes a frame. The error tells what in e is impossible: a band that
-// the profile does not have, a radiance of the wrong size, a negative time or
-// rate.
+// the profile does not have, a radiance of the wrong size or for another kind
+// of detector, a negative time or rate.
 func (s *Sensor) Expose(e Exposure) (*Raw, error) {
 	if err := s.checkExposure(&e); err != nil {
 		return nil, fmt.Errorf("exposing frame %d on detector %s: %w", e.Index, s.Detector.Name, err)
@@ -81,7 +92,10 @@ func (s *Sensor) checkExposure(e *Exposure) error {
 	if want := s.image.pixels(); e.Radiance != nil && len(e.Radiance) != want {
 		return fmt.Errorf("the radiance has %d values; the image region has %d pixels", len(e.Radiance), want)
 	}
-	if e.Radiance != nil || e.LampRate > 0 {
+	if err := s.checkBands(e); err != nil {
+		return err
+	}
+	if s.bandAt == nil && (e.Radiance != nil || e.LampRate > 0) {
 		_, err := s.Flat(e.Band)
 		return err
 	}
@@ -90,13 +104,20 @@ func (s *Sensor) checkExposure(e *Exposure) error {
 
 // frame is an exposure in the making.
 type frame struct {
-	raw      *Raw
-	index    uint64
-	flat     []float32   // nil without light
-	light    []float64   // S over the image region; nil without light
-	darkTime float64     // h(T) (t + wait), s
-	hitMean  float64     // mean number of cosmic-ray hits
-	offset   [][]float64 // o_a(y) by amplifier and row, DN
+	raw       *Raw
+	index     uint64
+	flat      []float32 // nil without light
+	light     []float64 // S over the image region; nil without light
+	smear     []float64 // m over the image region; nil without smear
+	exposureS float64
+	waitS     float64
+	growth    float64     // h(T)
+	hitMean   float64     // mean number of cosmic-ray hits in the image
+	offset    [][]float64 // o_a(y) by amplifier and row, DN
+
+	// Of masked rows; nil without.
+	maskedSmear  []float64 // by column
+	maskedCosmic []float32
 }
 
 func (s *Sensor) newFrame(e *Exposure) *frame {
@@ -113,32 +134,82 @@ func (s *Sensor) newFrame(e *Exposure) *frame {
 				Defects:   Trim(s, s.Defects),
 			},
 		},
-		index:    e.Index,
-		darkTime: s.darkGrowth(e.TempK) * (e.ExposureS + e.WaitS),
-		hitMean:  e.CosmicRate * float64(pixels) * (e.ExposureS + e.WaitS),
-		offset:   s.drift(e.Index),
+		index:     e.Index,
+		exposureS: e.ExposureS,
+		waitS:     e.WaitS,
+		growth:    s.darkGrowth(e.TempK),
+		hitMean:   e.CosmicRate * float64(pixels) * (s.meanExposureS(e.ExposureS) + e.WaitS),
+		offset:    s.drift(e.Index),
+	}
+	if rows := s.masked.pixels(); rows > 0 {
+		f.maskedCosmic = make([]float32, rows)
 	}
 	f.addLight(s, e)
 	return f
 }
 
-// addLight fills in S and L.
+// rowExposureS is the time for which a raw row is exposed.
+func (s *Sensor) rowExposureS(exposureS float64, y int) float64 {
+	r := s.Detector.Rolling
+	if r == nil || r.Kind != configs.RollingReset {
+		return exposureS
+	}
+	later := y
+	if r.First == configs.LastRow {
+		later = s.Detector.Height - 1 - y
+	}
+	return exposureS + float64(later)*r.RowS
+}
+
+// meanExposureS is the mean over the image's rows, whose times rise or fall
+// evenly.
+func (s *Sensor) meanExposureS(exposureS float64) float64 {
+	return (s.rowExposureS(exposureS, s.image.y0) + s.rowExposureS(exposureS, s.image.y1-1)) / 2
+}
+
+// addLight fills in S, m and L.
 func (f *frame) addLight(s *Sensor, e *Exposure) {
-	if e.Radiance == nil && e.LampRate == 0 {
+	if e.Radiance == nil && e.Bands == nil && e.LampRate == 0 {
 		return
 	}
-	f.flat = s.flats[e.Band]
 	f.light = make([]float64, s.image.pixels())
+	if s.bandAt != nil {
+		f.flat = s.ownFlat
+		f.fillOwnRates(s, e)
+	} else {
+		f.flat = s.flats[e.Band]
+		f.fillRates(s, e)
+	}
+	f.addSmear(s)
+	f.gather(s)
+}
+
+// fillRates writes the light rate of every pixel in the band of the exposure,
+// e-/s at F = 1, and the radiance.
+func (f *frame) fillRates(s *Sensor, e *Exposure) {
 	k := responsivity(s.Profile, e.Band)
 	for i := range f.light {
 		rate := e.LampRate
 		if e.Radiance != nil {
 			rate += k * float64(e.Radiance[i])
 		}
-		f.light[i] = rate * e.ExposureS
-		f.raw.Truth.Electrons[i] = float32(f.light[i])
+		f.light[i] = rate
 	}
 	copy(f.raw.Truth.Radiance, e.Radiance)
+}
+
+// gather turns the light rates into electrons, by the exposure of each row.
+func (f *frame) gather(s *Sensor) {
+	width := s.ImageWidth()
+	for y := range s.ImageHeight() {
+		t := s.rowExposureS(f.exposureS, s.image.y0+y)
+		light := f.light[y*width:][:width]
+		electrons := f.raw.Truth.Electrons[y*width:][:width]
+		for x := range light {
+			light[x] *= t
+			electrons[x] = float32(light[x])
+		}
+	}
 }
 
 // boltzmannEVPerK is k/e, both exact: SI Brochure, 9th edition.
@@ -223,12 +294,18 @@ func (s *Sensor) fillMeanCharge(f *frame, y int, charge []float64, stream *rand.
 	row := y * s.Detector.Width
 	dark := s.Dark[row:][:len(charge)]
 	telegraph := s.Telegraph[row:][:len(charge)]
+	darkTimeS := f.growth * (s.rowExposureS(f.exposureS, y) + f.waitS)
 	for x := range charge {
 		rate := float64(dark[x])
 		if telegraph[x] > 0 && stream.Uint64()&1 == 1 {
 			rate += float64(telegraph[x])
 		}
-		charge[x] = rate * f.darkTime
+		charge[x] = rate * darkTimeS
+	}
+	if s.masked.hasRow(y) && f.maskedSmear != nil {
+		for x, electrons := range f.maskedSmear {
+			charge[s.image.x0+x] += electrons
+		}
 	}
 	if f.light == nil || !s.image.hasRow(y) {
 		return
@@ -238,6 +315,11 @@ func (s *Sensor) fillMeanCharge(f *frame, y int, charge []float64, stream *rand.
 	lit := charge[s.image.x0:][:len(light)]
 	for x := range lit {
 		lit[x] += float64(flat[x]) * light[x]
+	}
+	if f.smear != nil {
+		for x, electrons := range f.smear[(y-s.image.y0)*len(lit):][:len(lit)] {
+			lit[x] += electrons
+		}
 	}
 }
 
@@ -252,6 +334,9 @@ func (s *Sensor) collect(f *frame, y int, charge []float64, stream *rand.PCG) {
 				charge[x] = poisson.Rand()
 			}
 		}
+	}
+	if s.masked.hasRow(y) {
+		s.collectMasked(f, y, charge)
 	}
 	if !s.image.hasRow(y) {
 		return
@@ -269,8 +354,17 @@ func (s *Sensor) collect(f *frame, y int, charge []float64, stream *rand.PCG) {
 	}
 }
 
+// collectMasked adds what cosmic rays left in a masked row, up to full well.
+func (s *Sensor) collectMasked(f *frame, y int, charge []float64) {
+	cosmic := f.maskedCosmic[(y-s.masked.y0)*s.ImageWidth():][:s.ImageWidth()]
+	row := charge[s.image.x0:][:len(cosmic)]
+	for x := range row {
+		row[x] = min(row[x]+float64(cosmic[x]), s.FullWellE)
+	}
+}
+
 // digitise reads a row out: read noise, gain, curvature, offset, pattern,
-// rounding and the converter's range.
+// rounding, the converter's range and companding.
 func (s *Sensor) digitise(f *frame, y int, charge []float64, stream *rand.PCG) {
 	r := rand.New(stream)
 	row := y * s.Detector.Width
@@ -286,12 +380,19 @@ func (s *Sensor) digitise(f *frame, y int, charge []float64, stream *rand.PCG) {
 				n += a.ReadNoiseE * r.NormFloat64()
 			}
 			v := s.measured(a, n/a.GainEPerDN, row+x)
-			code := math.Floor(offset + float64(s.Pattern[row+x]) + v + 0.5)
-			if code >= s.ceiling {
-				code = s.ceiling
+			dn := math.Floor(offset + float64(s.Pattern[row+x]) + v + 0.5)
+			if dn >= s.ceiling {
+				dn = s.ceiling
 				f.markCeiling(s, x, y)
 			}
-			f.raw.Samples[row+x] = uint16(max(code, 0))
+			sample := uint16(max(dn, 0))
+			if s.codes != nil {
+				var last bool
+				if sample, last = s.companded(sample); last {
+					f.markCeiling(s, x, y)
+				}
+			}
+			f.raw.Samples[row+x] = sample
 		}
 	}
 }

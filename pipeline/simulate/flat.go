@@ -2,6 +2,7 @@ package simulate
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"math/rand/v2"
 )
@@ -9,12 +10,16 @@ import (
 // makeFlats draws F_b of every band: the response of the single pixels (1
 // percent, nearly the same in all bands), the fall of the light to the
 // corners (to 0.75 of the centre), dust on the window (the same in all bands)
-// and on the filter (its own), dead and low pixels.
+// and on the filter (its own), dead and low pixels. Of a detector whose pixels
+// see bands of their own, each band's flat is 0 elsewhere.
 func (s *Sensor) makeFlats() error {
 	window := s.dust(forDust, 0, 12)
 	pixel := s.pixelResponse()
 	defect := s.defectResponse()
 	for b := range s.Profile.Bands {
+		if !s.sees(b) {
+			continue
+		}
 		flat := make([]float32, len(s.Pattern))
 		filter := append(s.dust(forBandDust, uint64(b), 4), window...)
 		r := rand.New(newStream(s.Options.Seed, forBandResponse, uint64(b), 0))
@@ -27,10 +32,12 @@ func (s *Sensor) makeFlats() error {
 			}
 			flat[p] = float32(response)
 		})
-		if err := s.normalise(flat); err != nil {
-			return err
+		name := s.Profile.Bands[b].Name
+		if err := s.normalise(flat, b); err != nil {
+			return fmt.Errorf("flat of band %s: %w", name, err)
 		}
-		s.flats[s.Profile.Bands[b].Name] = flat
+		s.flats[name] = flat
+		s.addToOwnFlat(flat, b)
 	}
 	return nil
 }
@@ -111,18 +118,19 @@ func shade(rings []ring, x, y int) float64 {
 }
 
 // normalise scales a flat to mean 1 over the good pixels of the reference
-// region, as the measurement model defines F.
-func (s *Sensor) normalise(flat []float32) error {
+// region that see the band, as the measurement model defines F.
+func (s *Sensor) normalise(flat []float32, band int) error {
+	s.darkenOthers(flat, band)
 	var sum float64
 	var count int
 	s.each(boxOf(s.Detector.Reference), func(p int) {
-		if s.Defects[p] == 0 {
+		if s.Defects[p] == 0 && s.seesAt(p, band) {
 			sum += float64(flat[p])
 			count++
 		}
 	})
 	if count == 0 || sum <= 0 {
-		return errors.New("the reference region holds no good pixel that sees light; choose a reference region inside the image region")
+		return errors.New("the reference region holds no good pixel that sees light; choose a reference region inside the image region that holds pixels of every band")
 	}
 	scale := float32(float64(count) / sum)
 	for i := range flat {

@@ -2,10 +2,14 @@ package simulate
 
 import (
 	"math"
+	"path/filepath"
+	"reflect"
+	"slices"
 	"testing"
 	"time"
 
 	"evenlight/configs"
+	"evenlight/fitsutil"
 )
 
 func builtin(t testing.TB, name string) *configs.Profile {
@@ -19,6 +23,17 @@ func builtin(t testing.TB, name string) *configs.Profile {
 		t.Fatal(err)
 	}
 	return p
+}
+
+// framingCameras names the built-in cameras whose campaign Scenario plans.
+func framingCameras(t testing.TB) []string {
+	t.Helper()
+	return slices.DeleteFunc(configs.BuiltinNames(), func(name string) bool {
+		p := builtin(t, name)
+		return p.Stack != nil || slices.ContainsFunc(p.Detectors, func(d configs.Detector) bool {
+			return d.LineScan != nil || d.Residual != nil
+		})
+	})
 }
 
 func countKinds(plan []Planned) map[string]int {
@@ -62,7 +77,7 @@ func TestKindsWithoutARuleAreLeftOut(t *testing.T) {
 }
 
 func TestScenarioAdvancesInTimeWithinTwoDays(t *testing.T) {
-	for _, name := range configs.BuiltinNames() {
+	for _, name := range framingCameras(t) {
 		p := builtin(t, name)
 		plan := Scenario(p, ScenarioOptions{Seed: 1})
 		for i := 1; i < len(plan); i++ {
@@ -121,26 +136,24 @@ func TestLadderClimbsFromOneToNinetySevenPercent(t *testing.T) {
 }
 
 // Only the glint may saturate, besides hot pixels and cosmic rays; the light
-// alone stays 5 sigma, of its shot noise and the read noise, below full well.
+// alone, smear included, stays 5 sigma, of its shot noise and the read noise,
+// below full well.
 func TestOnlyTheGlintSaturates(t *testing.T) {
-	for _, name := range configs.BuiltinNames() {
+	for _, name := range framingCameras(t) {
 		p := builtin(t, name)
-		sensors, err := NewAll(p, Options{Seed: 1})
+		sensors, err := NewAll(p, Options{Seed: 1, NoDark: true, NoShotNoise: true})
 		if err != nil {
 			t.Fatal(err)
 		}
 		full := capacityE(p)
 		saturated := 0
-		for _, f := range Scenario(p, ScenarioOptions{Seed: 1}) {
-			if f.Scene == nil {
+		for _, f := range Scenario(p, ScenarioOptions{Seed: 1, CosmicRate: -1, Sequence: true}) {
+			if !f.looks() {
 				continue
 			}
 			brightest := 0.0
-			for _, s := range sensors {
-				flat := Trim(s, s.flats[f.Exposure.Band])
-				for i, l := range f.Scene(s.ImageWidth(), s.ImageHeight()) {
-					brightest = max(brightest, float64(flat[i]*l)*responsivity(p, f.Exposure.Band)*f.Exposure.ExposureS)
-				}
+			for i, s := range sensors {
+				brightest = max(brightest, brightestPixel(t, s, f.exposure(i, s)))
 			}
 			if brightest+5*math.Sqrt(brightest+25*25) >= full {
 				saturated++
@@ -158,11 +171,235 @@ func TestOnlyTheGlintSaturates(t *testing.T) {
 	}
 }
 
+// brightestPixel is the most mean charge that light leaves in a pixel.
+func brightestPixel(t *testing.T, s *Sensor, e Exposure) float64 {
+	t.Helper()
+	truth := mustExpose(t, s, e).Truth
+	flat := s.ownFlat
+	if flat == nil {
+		flat = s.flats[e.Band]
+	}
+	brightest := 0.0
+	for i, response := range Trim(s, flat) {
+		charge := float64(response) * float64(truth.Electrons[i])
+		if truth.Smear != nil {
+			charge += float64(truth.Smear[i])
+		}
+		brightest = max(brightest, charge)
+	}
+	return brightest
+}
+
 func TestCosmicRateCanBeSetAndTurnedOff(t *testing.T) {
 	for _, c := range []struct{ option, want float64 }{{0, scenarioCosmicRate}, {2e-6, 2e-6}, {-1, 0}} {
 		plan := Scenario(smallCamera(), ScenarioOptions{CosmicRate: c.option})
 		if got := plan[0].Exposure.CosmicRate; got != c.want {
 			t.Errorf("option %g gives rate %g, want %g", c.option, got, c.want)
+		}
+	}
+}
+
+func TestCameraThatTakesAllBandsAtOnceHasOneSetOfFlats(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		kinds map[string]int
+	}{
+		{"brindle", map[string]int{configs.KindFlat: 10, configs.KindLadder: 14 * 4, configs.KindScene: 5}},
+		{"fescue", map[string]int{configs.KindFlat: 10, configs.KindScene: 5 + 12}},
+	} {
+		plan := Scenario(builtin(t, c.name), ScenarioOptions{Seed: 1, Sequence: true})
+		kinds := countKinds(plan)
+		for kind, want := range c.kinds {
+			if kinds[kind] != want {
+				t.Errorf("%s: %d frames of kind %s, want %d", c.name, kinds[kind], kind, want)
+			}
+		}
+		for i := range plan {
+			if plan[i].Exposure.Band != "" || plan[i].Scene != nil {
+				t.Errorf("%s: %s is of one band", c.name, plan[i].Name)
+			}
+		}
+	}
+}
+
+// What a plan holds without sequences is not changed by them.
+func TestSequencesComeAfterTheRestOfThePlan(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		more int
+	}{{"quillon", 2 * 4}, {"oxlip", 2 * 3}, {"pellam", 0}, {"brindle", 0}, {"gemel", 0}} {
+		p := builtin(t, c.name)
+		plan := Scenario(p, ScenarioOptions{Seed: 1})
+		longer := Scenario(p, ScenarioOptions{Seed: 1, Sequence: true})
+		if len(longer) != len(plan)+c.more {
+			t.Errorf("%s: sequences add %d frames, want %d", c.name, len(longer)-len(plan), c.more)
+			continue
+		}
+		for i := range plan {
+			a, b := plan[i], longer[i]
+			if a.Name != b.Name || !a.Time.Equal(b.Time) || !reflect.DeepEqual(a.Exposure, b.Exposure) || a.Target != b.Target {
+				t.Errorf("%s: %s has changed", c.name, a.Name)
+			}
+		}
+		for i := len(plan); i < len(longer); i++ {
+			if longer[i].Sequence == nil {
+				t.Errorf("%s: %s belongs to no sequence", c.name, longer[i].Name)
+			}
+		}
+	}
+}
+
+// sequenceOf returns the frames of a plan that belong to a sequence.
+func sequenceOf(plan []Planned, name string) []Planned {
+	return slices.DeleteFunc(slices.Clone(plan), func(f Planned) bool { return f.Sequence == nil || f.Sequence.Name != name })
+}
+
+// The ground moves by the rates of the profile times the time between frames,
+// and by less than a strip from frame to frame, so that no row of the ground
+// is left out in any band.
+func TestGroundMovesOverTheStripsAtTheRatesOfTheProfile(t *testing.T) {
+	p := builtin(t, "fescue")
+	frames := sequenceOf(Scenario(p, ScenarioOptions{Seed: 1}), "strip")
+	if len(frames) != 12 {
+		t.Fatalf("%d frames, want 12", len(frames))
+	}
+	steps := frames[0].Sequence.Frames
+	for i, f := range frames {
+		timeS := f.Time.Sub(frames[0].Time).Seconds()
+		want := Step{Frame: f.Name, TimeS: timeS, ShiftX: p.Motion.ColumnsPerS * timeS, ShiftY: p.Motion.RowsPerS * timeS}
+		if !reflect.DeepEqual(steps[i], want) {
+			t.Errorf("step %d is %+v, want %+v", i, steps[i], want)
+		}
+		if i == 0 {
+			continue
+		}
+		step := steps[i].ShiftY - steps[i-1].ShiftY
+		if step < 50 || step >= 100 || math.Abs(step-math.Round(step)) < 0.1 {
+			t.Errorf("step %d moves the ground by %.3f rows; strips have 100 rows", i, step)
+		}
+	}
+}
+
+// The share of dust in a pixel is (seen - ground) / (dust - ground): its
+// centroid is where the truth says that the cloud stands, and its sum is that
+// of a Gaussian, 2 pi sigma^2 opacity. The squares of pixels are summed
+// for an integral over a smooth function: no error to speak of. float32 limits
+// the share of dust to some 1e-6.
+func TestCloudStandsWhereTheTruthSays(t *testing.T) {
+	p := builtin(t, "quillon")
+	frames := sequenceOf(Scenario(p, ScenarioOptions{Seed: 3, Sequence: true}), "cloud")
+	cloud := frames[0].Sequence.Cloud
+	whites := whiteRadiances(p)
+	ground := NewGround(3, p.Bands, whites)
+	for b, f := range frames {
+		step := f.Sequence.Frames[b]
+		wantX := cloud.X + cloud.ColumnsPerS*f.Time.Sub(frames[0].Time).Seconds() + step.ShiftX
+		wantY := cloud.Y + cloud.RowsPerS*f.Time.Sub(frames[0].Time).Seconds() + step.ShiftY
+		seen := f.Scene(512, 512)
+		bare := ground.Window(-step.ShiftX, -step.ShiftY, 512, 512)[b]
+		var sum, sumX, sumY float64
+		for i := range seen {
+			share := float64(seen[i]-bare[i]) / (0.7*whites[b] - float64(bare[i]))
+			if dx, dy := float64(i%512)-wantX, float64(i/512)-wantY; math.Hypot(dx, dy) < 6*cloud.SigmaPixels {
+				sum += share
+				sumX += share * float64(i%512)
+				sumY += share * float64(i/512)
+			}
+		}
+		if x, y := sumX/sum, sumY/sum; math.Abs(x-wantX) > 0.01 || math.Abs(y-wantY) > 0.01 {
+			t.Errorf("%s: the cloud stands at %.3f, %.3f, want %.3f, %.3f", f.Name, x, y, wantX, wantY)
+		}
+		if at := step.CloudAt; math.Abs(at.X-wantX) > 1e-9 || math.Abs(at.Y-wantY) > 1e-9 {
+			t.Errorf("%s: the truth says %g, %g, want %g, %g", f.Name, at.X, at.Y, wantX, wantY)
+		}
+		if want := 2 * math.Pi * cloud.SigmaPixels * cloud.SigmaPixels * cloud.Opacity; math.Abs(sum-want) > 1e-3*want {
+			t.Errorf("%s: the cloud covers %.3f pixels, want %.3f", f.Name, sum, want)
+		}
+	}
+}
+
+// A row of the right eye is the ground from further left: 3.4 columns, and up
+// to 0.8 on the ridge.
+func TestRightEyeSeesTheGroundFurtherOn(t *testing.T) {
+	p := builtin(t, "gemel")
+	plan := Scenario(p, ScenarioOptions{Seed: 4})
+	frame := sequenceOf(plan, "pair")[0]
+	ground := NewGround(4, p.Bands, whiteRadiances(p))
+	left, right := frame.Eyes[0](400, 400), frame.Eyes[1](400, 400)
+	for y := 0; y < 400; y += 7 {
+		height := math.Pow(math.Sin(math.Pi*(float64(y)+0.5)/400), 2)
+		for _, eye := range []struct {
+			name  string
+			seen  []float32
+			shift float64
+		}{{"left", left, 0}, {"right", right, 3.4 + 0.8*height}} {
+			want := ground.Window(-eye.shift, float64(y), 400, 1)[0]
+			for x, l := range eye.seen[y*400:][:400] {
+				if math.Abs(float64(l-want[x])) > 1e-6*float64(want[x]) {
+					t.Fatalf("%s eye, column %d, row %d: %g, want %g", eye.name, x+1, y+1, l, want[x])
+				}
+			}
+		}
+	}
+	steps := frame.Sequence.Frames
+	if steps[0].Detector != "left" || steps[0].ShiftX != 0 || steps[1].Detector != "right" || steps[1].ShiftX != 3.4 ||
+		len(steps[1].RowShiftX) != 400 || math.Abs(steps[1].RowShiftX[199]-0.8) > 1e-4 {
+		t.Errorf("the truth about the pair is %+v", steps)
+	}
+}
+
+func TestTruthAboutSequencesIsReadBackAsItWas(t *testing.T) {
+	p := builtin(t, "fescue")
+	plan := Scenario(p, ScenarioOptions{Seed: 5})
+	frames := sequenceOf(plan, "strip")
+	sensors, err := NewAll(p, Options{Seed: 5})
+	if err != nil {
+		t.Fatal(err)
+	}
+	truthDir := filepath.Join(t.TempDir(), "truth")
+	if err := WriteFrames(filepath.Join(t.TempDir(), "raw"), truthDir, sensors, frames[:1], 1); err != nil {
+		t.Fatal(err)
+	}
+	got, err := LoadSequences(filepath.Join(truthDir, SequenceFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := *frames[0].Sequence
+	want.ground = nil
+	if len(got) != 1 || !reflect.DeepEqual(got[0], want) {
+		t.Errorf("the sequence is read as %+v, want %+v", got, want)
+	}
+	checkGroundFile(t, p, truthDir, frames)
+}
+
+// In the coordinates of the ground, a pixel of the first frame has the value
+// of the ground itself.
+func checkGroundFile(t *testing.T, p *configs.Profile, truthDir string, frames []Planned) {
+	t.Helper()
+	first := frames[0].Bands(512, 512)
+	last := frames[0].Sequence.Frames[len(frames)-1]
+	for b := range p.Bands {
+		f, err := fitsutil.Open(GroundFile(truthDir, p.Bands[b].Name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer f.Close()
+		r := truthReader{file: f}
+		values := r.floats(planeGround)
+		width, height := r.size(planeGround)
+		column, _, _ := f.HDUs()[0].Header.Int("GRNDCOL")
+		row, _, err := f.HDUs()[0].Header.Int("GRNDROW")
+		if err != nil || r.err != nil {
+			t.Fatal(err, r.err)
+		}
+		if row != int64(math.Floor(-last.ShiftY)) || column != int64(math.Floor(-last.ShiftX)) || height != 512-int(row) || width != 512-int(column) {
+			t.Errorf("the ground begins at %d, %d with %d x %d pixels; the last frame is shifted by %g, %g", column, row, width, height, last.ShiftX, last.ShiftY)
+		}
+		for i, want := range first[b] {
+			got := values[(i/512-int(row))*width+i%512-int(column)]
+			if math.Abs(float64(got-want)) > 1e-6*float64(want) {
+				t.Fatalf("band %s, column %d, row %d: the ground is %g, the frame %g", p.Bands[b].Name, i%512+1, i/512+1, got, want)
+			}
 		}
 	}
 }

@@ -11,6 +11,20 @@ import (
 // size, row by row.
 type Scene func(width, height int) []float32
 
+// A BandScene paints the radiance of every band of a profile, in its order.
+type BandScene func(width, height int) [][]float32
+
+// EachBand is the scene that shows a scene of its own in every band.
+func EachBand(scenes []Scene) BandScene {
+	return func(width, height int) [][]float32 {
+		out := make([][]float32, len(scenes))
+		for b := range scenes {
+			out[b] = scenes[b](width, height)
+		}
+		return out
+	}
+}
+
 // rampSteps is the number of blocks along each side of a ramp scene.
 const rampSteps = 16
 
@@ -38,6 +52,59 @@ func rampLevel(blockX, blockY int) float64 {
 	level := float64(blockY*rampSteps+blockX) / (rampSteps*rampSteps - 1)
 	return level * level
 }
+
+// ColourRamp is a test scene of 256 even blocks of many colours. In each of n
+// bands the square root of the level rises evenly from 0 to that of the band's
+// peak across the image, in directions that lie 1/n of a turn apart.
+func ColourRamp(peaks []float64) BandScene {
+	scenes := make([]Scene, len(peaks))
+	for b, peak := range peaks {
+		sin, cos := math.Sincos(2 * math.Pi * float64(b) / float64(len(peaks)))
+		scenes[b] = func(width, height int) []float32 {
+			out := make([]float32, width*height)
+			for i := range out {
+				level := slantLevel(i%width*rampSteps/width, i/width*rampSteps/height, cos, sin)
+				out[i] = float32(peak * level * level)
+			}
+			return out
+		}
+	}
+	return EachBand(scenes)
+}
+
+// slantLevel rises from 0 to 1 between two corners of the blocks, evenly
+// along the direction (cos, sin).
+func slantLevel(blockX, blockY int, cos, sin float64) float64 {
+	const middle = float64(rampSteps-1) / 2
+	along := ((float64(blockX)-middle)*cos + (float64(blockY)-middle)*sin) / middle
+	return 0.5 + 0.5*along/(math.Abs(cos)+math.Abs(sin))
+}
+
+// wedgeSteps is the number of steps of a grey wedge, wedgeTop the reflectance
+// of its last.
+const (
+	wedgeSteps = 16
+	wedgeTop   = 0.9
+)
+
+// GreyWedge is a target in 16 steps side by side, each as wide as the others
+// and of one reflectance in all bands: 0.9/16 of white at the first column to
+// 0.9 at the last. White surfaces have the given radiances.
+func GreyWedge(whites []float64) BandScene {
+	scenes := make([]Scene, len(whites))
+	for b, white := range whites {
+		scenes[b] = func(width, height int) []float32 {
+			out := make([]float32, width*height)
+			for i := range out {
+				out[i] = float32(white * wedgeReflectance(i%width*wedgeSteps/width))
+			}
+			return out
+		}
+	}
+	return EachBand(scenes)
+}
+
+func wedgeReflectance(step int) float64 { return wedgeTop * float64(step+1) / wedgeSteps }
 
 // Glint is an even background with one bright disc, of an eighth of the
 // image's shorter side across, right of and above the centre.

@@ -150,3 +150,48 @@ func TestMoonsColourDiffersFromPlaceToPlace(t *testing.T) {
 		t.Errorf("the colour varies by %.4f only", spread)
 	}
 }
+
+// A grey target has one reflectance in all bands, whatever white is in them:
+// 16 steps of 0.9/16 each, side by side.
+func TestGreyWedgeIsGrey(t *testing.T) {
+	whites := []float64{0.05, 0.02, 0.11}
+	bands := GreyWedge(whites)(64, 10)
+	for b, white := range whites {
+		for i, l := range bands[b] {
+			want := float32(white * 0.9 * float64(i%64/4+1) / 16)
+			if l != want {
+				t.Fatalf("band %d, column %d: radiance %g, want %g", b, i%64+1, l, want)
+			}
+		}
+	}
+}
+
+func TestColourRampHoldsManyColoursFromDarkToPeak(t *testing.T) {
+	peaks := []float64{0.01, 0.02, 0.04}
+	bands := ColourRamp(peaks)(128, 64)
+	colours := map[[3]float32]int{}
+	var least, most [3]float32
+	for i := range bands[0] {
+		colour := [3]float32{bands[0][i], bands[1][i], bands[2][i]}
+		colours[colour]++
+		for b := range colour {
+			if i == 0 {
+				least[b], most[b] = colour[b], colour[b]
+			}
+			least[b], most[b] = min(least[b], colour[b]), max(most[b], colour[b])
+		}
+	}
+	if len(colours) != 256 {
+		t.Errorf("%d colours, want 256", len(colours))
+	}
+	for colour, n := range colours {
+		if n != 128*64/256 {
+			t.Errorf("colour %v has %d pixels, want %d", colour, n, 128*64/256)
+		}
+	}
+	for b, peak := range peaks {
+		if least[b] > 1e-12 || math.Abs(float64(most[b])-peak) > 1e-6*peak {
+			t.Errorf("band %d goes from %g to %g, want 0 to %g", b, least[b], most[b], peak)
+		}
+	}
+}

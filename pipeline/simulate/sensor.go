@@ -27,6 +27,7 @@ type Options struct {
 	NoBadLinearity bool // no pixels with a curve of their own
 	NoShotNoise    bool // N before read noise is Q itself, not a Poisson number
 	NoReadNoise    bool // r_a = 0
+	NoSmear        bool // m = 0
 
 	// GainError is the relative amount by which every true gain exceeds the
 	// profile's: what a calibration that trusts the profile gets wrong, and
@@ -88,7 +89,14 @@ type Sensor struct {
 
 	flats   map[string][]float32 // F_b(x,y) by band
 	image   box
-	ceiling float64 // highest raw code
+	masked  box     // where rows without light are shifted through the image
+	ceiling float64 // highest code of the converter
+
+	bandAt  []int16   // number of the band that a pixel sees, or noBand; nil: that of the exposure
+	ownFlat []float32 // F of each pixel's own band; nil where bandAt is
+
+	codes    []uint16 // companded code by DN; nil: samples are sent as they are
+	lastCode uint16
 }
 
 // New makes the sensor of one detector of a profile. Dark current, response,
@@ -98,9 +106,14 @@ type Sensor struct {
 // it is to be measured from a ladder. A detector whose offset is not taken
 // from overscan has an offset without drift, as nothing could follow it.
 //
+// Light reaches the sensor as the profile says: through one filter at a time,
+// through a mosaic or strips of filters, or in the one band of the detector.
+// Rolling exposure, smear and companding follow the profile, too.
+//
 // The error tells what in the profile cannot be simulated: a detector that
-// does not exist, more than 16 bits, a region outside the frame, or a
-// linearity that cannot be inverted.
+// does not exist, more than 16 bits, a region outside the frame, a linearity
+// that cannot be inverted, an unknown band, or a companding table that does
+// not rise.
 func New(p *configs.Profile, detector string, opt Options) (*Sensor, error) {
 	d, err := findDetector(p, detector)
 	if err != nil {
@@ -120,21 +133,37 @@ func New(p *configs.Profile, detector string, opt Options) (*Sensor, error) {
 		Defects:   make([]Defect, pixels),
 		flats:     make(map[string][]float32, len(p.Bands)),
 		image:     boxOf(d.Image),
+		masked:    maskedBox(d),
 		ceiling:   ceilingOf(d),
 	}
-	if err := s.makeAmplifiers(); err != nil {
+	if err := s.make(); err != nil {
 		return nil, fmt.Errorf("simulating detector %s of %s: %w", detector, p.Instrument, err)
+	}
+	return s, nil
+}
+
+// make draws the truth about the sensor.
+func (s *Sensor) make() error {
+	var err error
+	if s.bandAt, err = mapBands(s.Profile, &s.Detector); err != nil {
+		return err
+	}
+	if s.codes, err = codesOf(&s.Detector); err != nil {
+		return err
+	}
+	if s.codes != nil {
+		s.lastCode = s.codes[len(s.codes)-1]
+	}
+	if err := s.makeAmplifiers(); err != nil {
+		return err
 	}
 	s.makePattern()
 	s.makeDefects()
 	s.makeDark()
 	if err := s.makeBend(); err != nil {
-		return nil, fmt.Errorf("simulating detector %s of %s: %w", detector, p.Instrument, err)
+		return err
 	}
-	if err := s.makeFlats(); err != nil {
-		return nil, fmt.Errorf("simulating detector %s of %s: %w", detector, p.Instrument, err)
-	}
-	return s, nil
+	return s.makeFlats()
 }
 
 // NewAll makes the sensors of all detectors of a profile, in its order, each
@@ -156,11 +185,13 @@ func NewAll(p *configs.Profile, opt Options) ([]*Sensor, error) {
 
 // Flat returns F_b(x,y) of a band over the raw frame: response relative to
 // the plain mean over the good pixels of the reference region; 0 outside the
-// image region. The slice is the sensor's own.
+// image region. Where the pixels see bands of their own, the mean is that over
+// the band's pixels, and the other pixels have 0. The slice is the sensor's
+// own.
 func (s *Sensor) Flat(band string) ([]float32, error) {
 	flat, ok := s.flats[band]
 	if !ok {
-		return nil, fmt.Errorf("detector %s: the profile has no band %q; it has %s", s.Detector.Name, band, bandNames(s.Profile))
+		return nil, fmt.Errorf("detector %s does not see a band %q; the profile has %s", s.Detector.Name, band, bandNames(s.Profile))
 	}
 	return flat, nil
 }
@@ -240,7 +271,10 @@ func checkDetector(d *configs.Detector) error {
 	if d.Dark.Law == configs.DarkDoubling && d.Dark.IntervalK <= 0 {
 		return errors.New("the doubling law of the dark current needs interval_k above 0")
 	}
-	return nil
+	if r := d.Rolling; r != nil && (!(r.RowS >= 0) || math.IsInf(r.RowS, 1)) {
+		return fmt.Errorf("rolling.row_s is %g s; it must be finite and not negative", r.RowS)
+	}
+	return checkSmear(d)
 }
 
 func fullWell(d *configs.Detector) float64 {
@@ -412,13 +446,11 @@ func (s *Sensor) makeDark() {
 	if s.Options.NoDark {
 		return
 	}
-	const mean, spread = 2.0, 0.35 // e-/s; standard deviation of the logarithm
-	logMedian := math.Log(mean) - spread*spread/2
 	r := rand.New(newStream(s.Options.Seed, forDark, 0, 0))
 	hot := rand.New(newStream(s.Options.Seed, forHot, 0, 0))
 	telegraph := rand.New(newStream(s.Options.Seed, forTelegraph, 0, 0))
 	s.each(s.image, func(p int) {
-		s.Dark[p] = float32(math.Exp(logMedian + spread*r.NormFloat64()))
+		s.Dark[p] = float32(ordinaryDark(r))
 		hotLog := between(hot, math.Log(200), math.Log(20000))
 		telegraphLog := between(telegraph, math.Log(100), math.Log(1000))
 		switch s.Defects[p] {
@@ -428,6 +460,14 @@ func (s *Sensor) makeDark() {
 			s.Telegraph[p] = float32(math.Exp(telegraphLog))
 		}
 	})
+	s.makeMaskedDark()
+}
+
+// ordinaryDark draws the dark current of a good pixel, e-/s.
+func ordinaryDark(r *rand.Rand) float64 {
+	const mean, spread = 2.0, 0.35 // e-/s; standard deviation of the logarithm
+	logMedian := math.Log(mean) - spread*spread/2
+	return math.Exp(logMedian + spread*r.NormFloat64())
 }
 
 // makeBend gives the nonlinear pixels a curve that departs from their

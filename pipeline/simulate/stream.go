@@ -28,6 +28,11 @@ const (
 	forLandscape
 	forLamp
 	forTemperature
+	forMaskedDark
+	forMaskedCosmic
+	forPatches
+	forPits
+	forPointing
 )
 
 // newStream returns the generator of one effect; a and b number the frame,

@@ -6,6 +6,8 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
+	"strconv"
 
 	"evenlight/fitsutil"
 )
@@ -17,6 +19,8 @@ const (
 	planeCosmic    = "COSMIC_RAYS"
 	planeSaturated = "SATURATED"
 	planeDefects   = "DEFECTS"
+	planeBand      = "BANDRAD" // EXTVER counts the profile's bands from 1
+	planeSmear     = "SMEAR"
 
 	planePattern = "PATTERN"
 	planeDark    = "DARK_CURRENT"
@@ -76,13 +80,22 @@ func writeTruth(path, frame string, t *Truth) error {
 		{"FRAME", frame, "raw frame that this is the truth of"},
 		{"DETECTOR", t.Detector, ""},
 	}
-	return writePlanes(path, about, t.Width, t.Height, []plane{
+	planes := []plane{
 		floatPlane(planeElectrons, "electron", t.Electrons),
 		floatPlane(planeRadiance, "W m-2 sr-1 nm-1", t.Radiance),
 		floatPlane(planeCosmic, "electron", t.Cosmic),
 		boolPlane(planeSaturated, t.Saturated),
 		defectPlane(t.Defects),
-	})
+	}
+	for b := range t.BandRadiance {
+		one := floatPlane(planeBand, "W m-2 sr-1 nm-1", t.BandRadiance[b])
+		one.band, one.version = t.BandNames[b], int64(b+1)
+		planes = append(planes, one)
+	}
+	if t.Smear != nil {
+		planes = append(planes, floatPlane(planeSmear, "electron", t.Smear))
+	}
+	return writePlanes(path, about, t.Width, t.Height, planes)
 }
 
 // writeMaps writes the truth about a sensor's pixels.
@@ -93,7 +106,11 @@ func writeMaps(path string, s *Sensor) error {
 	}
 	for i := range s.Profile.Bands {
 		band := s.Profile.Bands[i].Name
-		flat := floatPlane(planeFlat, "", s.flats[band])
+		values, seen := s.flats[band]
+		if !seen {
+			continue
+		}
+		flat := floatPlane(planeFlat, "", values)
 		flat.band, flat.version = band, int64(i+1)
 		planes = append(planes, flat)
 	}
@@ -187,7 +204,26 @@ func (r *truthReader) truth() *Truth {
 	for i, b := range defects {
 		t.Defects[i] = Defect(b)
 	}
+	for _, hdu := range r.planes(planeBand) {
+		name, _, err := hdu.Header.Text("BAND")
+		if err != nil {
+			r.err = err
+		}
+		t.BandNames = append(t.BandNames, name)
+		t.BandRadiance = append(t.BandRadiance, r.floats(strconv.Itoa(hdu.Index)))
+	}
+	if len(r.planes(planeSmear)) > 0 {
+		t.Smear = r.floats(planeSmear)
+	}
 	return t
+}
+
+// planes returns the planes of one name, which a truth may have or not.
+func (r *truthReader) planes(name string) []*fitsutil.HDU {
+	return slices.DeleteFunc(slices.Clone(r.file.HDUs()), func(hdu *fitsutil.HDU) bool {
+		own, _, err := hdu.Header.Text("EXTNAME")
+		return err != nil || own != name
+	})
 }
 
 func (r *truthReader) size(name string) (width, height int) {
@@ -291,7 +327,12 @@ func writeScalars(path string, sensors []*Sensor) error {
 	for i, s := range sensors {
 		all[i] = s.Scalars()
 	}
-	text, err := json.MarshalIndent(all, "", "  ")
+	return writeJSON(path, all)
+}
+
+// writeJSON writes a value as a file, and refuses to replace one.
+func writeJSON(path string, value any) error {
+	text, err := json.MarshalIndent(value, "", "  ")
 	if err != nil {
 		return err
 	}

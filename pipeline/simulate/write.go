@@ -13,8 +13,9 @@ import (
 // WriteFrames takes all frames of a plan and writes each as dir/NAME.fits,
 // with the headers and in the layout that the profile of the sensors expects.
 // The truth is written to truthDir: [TruthFile] names the file of a scene,
-// [MapsFile] that of a detector, and [ScalarsFile] holds the numbers that are
-// common to all frames. All sensors are of one camera. Folders are made where
+// [MapsFile] that of a detector, [ScalarsFile] holds the numbers that are
+// common to all frames, and [SequenceFile] and [GroundFile] tell about frames
+// that belong together, where the plan has such. All sensors are of one camera. Folders are made where
 // they are missing; a file that exists is never replaced.
 //
 // The workers take a frame each at a time; the files do not depend on their
@@ -34,6 +35,9 @@ func WriteFrames(dir, truthDir string, sensors []*Sensor, plan []Planned, worker
 	}
 	if err := r.writeCommonTruth(); err != nil {
 		return err
+	}
+	if err := writeSequences(truthDir, plan); err != nil {
+		return fmt.Errorf("writing the truth about sequences of %s: %w", sensors[0].Profile.Instrument, err)
 	}
 	return inParallel(len(plan), workers, func(i int) error { return r.record(&plan[i]) })
 }
@@ -108,7 +112,7 @@ func (r *recorder) record(f *Planned) error {
 	if err := r.writeRaw(path, f, raws); err != nil {
 		return fmt.Errorf("simulating %s: %w", path, err)
 	}
-	if f.Scene == nil {
+	if !f.looks() {
 		return nil
 	}
 	for _, raw := range raws {
@@ -123,12 +127,8 @@ func (r *recorder) record(f *Planned) error {
 func (r *recorder) expose(f *Planned) ([]*Raw, error) {
 	raws := make([]*Raw, len(r.sensors))
 	for i, s := range r.sensors {
-		e := f.Exposure
-		if f.Scene != nil {
-			e.Radiance = f.Scene(s.ImageWidth(), s.ImageHeight())
-		}
 		var err error
-		if raws[i], err = s.Expose(e); err != nil {
+		if raws[i], err = s.Expose(f.exposure(i, s)); err != nil {
 			return nil, err
 		}
 	}

@@ -16,12 +16,17 @@ import (
 	"evenlight/fitsutil"
 )
 
-// fewFrames is one frame of each kind and every scene of a plan.
+// fewFrames is one frame of each kind and of each sequence, and every other
+// scene of a plan.
 func fewFrames(plan []Planned) []Planned {
 	seen := map[string]bool{}
 	return slices.DeleteFunc(slices.Clone(plan), func(f Planned) bool {
-		drop := f.Scene == nil && seen[f.Kind]
-		seen[f.Kind] = true
+		group := f.Kind
+		if f.Sequence != nil {
+			group = f.Sequence.Name
+		}
+		drop := seen[group] && (!f.looks() || f.Sequence != nil)
+		seen[group] = true
 		return drop
 	})
 }
@@ -81,19 +86,15 @@ func TestFilesDoNotDependOnWorkers(t *testing.T) {
 
 // Samples are where the profile looks for them, and are those of the sensor.
 func TestRawFramesHoldTheSamplesOfEverySensor(t *testing.T) {
-	for _, name := range configs.BuiltinNames() {
+	for _, name := range framingCameras(t) {
 		dir, _, sensors, plan := simulate(t, builtin(t, name), 2)
 		for _, planned := range plan {
 			f, err := fitsutil.Open(filepath.Join(dir, planned.Name+".fits"))
 			if err != nil {
 				t.Fatal(err)
 			}
-			for _, s := range sensors {
-				e := planned.Exposure
-				if planned.Scene != nil {
-					e.Radiance = planned.Scene(s.ImageWidth(), s.ImageHeight())
-				}
-				want := mustExpose(t, s, e).Samples
+			for i, s := range sensors {
+				want := mustExpose(t, s, planned.exposure(i, s)).Samples
 				if got := readSamples(t, f, s.Detector.HDU, len(want)); !slices.Equal(got, want) {
 					t.Errorf("%s, detector %s: the file holds other samples than the sensor gave", planned.Name, s.Detector.Name)
 				}
@@ -125,20 +126,18 @@ func readSamples(t *testing.T, f *fitsutil.File, sel string, n int) []uint16 {
 }
 
 func TestTruthIsReadBackAsItWas(t *testing.T) {
-	for _, name := range configs.BuiltinNames() {
+	for _, name := range framingCameras(t) {
 		_, truthDir, sensors, plan := simulate(t, builtin(t, name), 2)
 		for _, planned := range plan {
-			if planned.Scene == nil {
+			if !planned.looks() {
 				continue
 			}
-			for _, s := range sensors {
+			for i, s := range sensors {
 				got, err := LoadTruth(TruthFile(truthDir, planned.Name, s.Detector.Name))
 				if err != nil {
 					t.Fatal(err)
 				}
-				e := planned.Exposure
-				e.Radiance = planned.Scene(s.ImageWidth(), s.ImageHeight())
-				if want := mustExpose(t, s, e).Truth; !reflect.DeepEqual(*got, want) {
+				if want := mustExpose(t, s, planned.exposure(i, s)).Truth; !reflect.DeepEqual(*got, want) {
 					t.Errorf("%s, detector %s: the truth has changed on its way through the file", planned.Name, s.Detector.Name)
 				}
 			}
@@ -258,7 +257,7 @@ func TestFilesPassFitsverify(t *testing.T) {
 		}
 		t.Skip("fitsverify is not installed")
 	}
-	for _, p := range []*configs.Profile{smallCamera(), builtin(t, "pellam"), builtin(t, "quillon")} {
+	for _, p := range []*configs.Profile{smallCamera(), builtin(t, "pellam"), builtin(t, "quillon"), builtin(t, "brindle"), builtin(t, "fescue"), builtin(t, "oxlip")} {
 		dir, truthDir, _, _ := simulate(t, p, 2)
 		for _, d := range []string{dir, truthDir} {
 			files, err := filepath.Glob(filepath.Join(d, "*.fits"))
