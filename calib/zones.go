@@ -1,5 +1,7 @@
 package calib
 
+import "slices"
+
 // ZoneCurves is a linearity that varies over the detector: one curve for each
 // zone of a grid over the image, interpolated linearly between the middles of
 // zones and held beyond the outer ones.
@@ -7,7 +9,7 @@ type ZoneCurves struct {
 	Width, Height int          // of the image, pixels
 	Columns, Rows int          // zones
 	Curves        []Polynomial // row by row, all of one order
-	MaxDN         float64      // level up to which all of them were measured
+	MaxDN         []float64    // level up to which each was measured; 0: no limit
 }
 
 // place returns the two neighbouring zones along one side for a pixel, and
@@ -67,19 +69,15 @@ func (s ZoneLinearityStage) Settings() []Setting {
 	for i, c := range s.Zones.Mean() {
 		out = append(out, number("mean_c"+itoa(i+2), c))
 	}
-	if s.Zones.MaxDN > 0 {
-		out = append(out, number("max_dn", s.Zones.MaxDN))
-	}
-	return out
+	return append(out, number("least_max_dn", slices.Min(s.Zones.MaxDN)))
 }
 
 // Apply implements Stage.
 func (s ZoneLinearityStage) Apply(r *Row) {
 	var room [4]float64
-	limit := float32(s.Zones.MaxDN)
 	v, vr, fl := r.V, r.Var[:len(r.V)], r.Flags[:len(r.V)]
 	for x, d := range v {
-		if limit > 0 && d > limit {
+		if limit := float32(s.Zones.MaxDN[s.Zones.Zone(x, r.Y)]); limit > 0 && d > limit {
 			fl[x] |= BeyondRange
 		}
 		p := s.Zones.At(x, r.Y, room[:])

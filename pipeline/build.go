@@ -404,6 +404,9 @@ func (b *builder) content(s *frameSet, out calib.Combined, weights weighting, ma
 		if err := s.normalise(&c.info, out, b.in.Profile.Detectors[s.detector].BadPixels.LowBelow); err != nil {
 			return nil, err
 		}
+		if err := b.clearMarks(s, out, c); err != nil {
+			return nil, err
+		}
 	}
 	c.planes = []plane{
 		{name: "VALUE", unit: unit, float: out.Value, comment: "Robust mean of the frames."},
@@ -540,6 +543,7 @@ func (b *builder) mask(dark *Master) (*masterContent, error) {
 			calib.MarkDark(mask, l.plane.Value, l.scatter, l.samples, m.Frames, lim)
 		case MasterFlat:
 			calib.MarkFlat(mask, l.raw, lim)
+			l.marks.cover(mask, im.Width(), d)
 		case MasterLinearity:
 			calib.MarkDeparture(mask, l.departure, l.departureU, lim)
 		}

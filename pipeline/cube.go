@@ -620,3 +620,48 @@ func moverTable(set *bandSet, movers []moving.Mover) table {
 	t.columns = append(t.columns, fitsutil.Column{Name: "MOTION", Data: motion})
 	return t
 }
+
+// Text writes the summary for people.
+func (s *CubeSummary) Text() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%d cubes made, %d failures\n", len(s.Cubes), len(s.Failures))
+	for _, c := range s.Cubes {
+		fmt.Fprintf(&b, "\n%s: %s, %d x %d pixels, %.1f %% of the samples measured here\n", filepath.Base(c.Cube), c.Way, c.Width, c.Height, 100*c.Measured)
+		for _, band := range c.Bands {
+			fmt.Fprintf(&b, "  %-10s +%8.2f s", band.Name, band.OffsetS)
+			if c.Way == wayWheel || c.Way == wayLines {
+				fmt.Fprintf(&b, "  shift %8.3f ± %.3f, %8.3f ± %.3f pixels", band.DX, band.SigmaX, band.DY, band.SigmaY)
+			}
+			if band.NoiseGain > 0 {
+				fmt.Fprintf(&b, "  noise x %.2f", band.NoiseGain)
+			}
+			if band.ChiSquare != nil {
+				fmt.Fprintf(&b, "  chi-square of overlaps %.3f, %d gap rows", *band.ChiSquare, band.GapRows)
+			}
+			fmt.Fprintln(&b)
+		}
+		if d := c.Disagreement; d != nil {
+			fmt.Fprintf(&b, "  bands disagree beyond %g sigma in %.4f %% of the pixels (noise: %.4f %%), rms excess %.2f sigma\n", d.BeyondSigma, 100*d.Beyond, 100*d.Expected, d.RMSExcess)
+		}
+		for i, m := range c.Movers {
+			fmt.Fprintf(&b, "  mover %d: %s motion, size %.1f pixels, contrast %+.3f, %.0f sigma;", i+1, m.Motion, m.SizePx, m.Contrast, m.Significance)
+			for k := range m.X {
+				fmt.Fprintf(&b, " (%.2f, %.2f)", m.X[k], m.Y[k])
+			}
+			if m.Speed != nil {
+				fmt.Fprintf(&b, ", %.4g ± %.2g pixels/s", *m.Speed, *m.SpeedSigma)
+			}
+			if m.GroundSpeed != nil {
+				fmt.Fprintf(&b, ", %.4g ± %.2g m/s", *m.GroundSpeed, *m.GroundSigma)
+			}
+			fmt.Fprintln(&b)
+		}
+		for _, w := range c.Warnings {
+			fmt.Fprintf(&b, "  warning: %s\n", w)
+		}
+	}
+	for _, f := range s.Failures {
+		fmt.Fprintf(&b, "failed: %s: %s\n", f.Raw, f.Reason)
+	}
+	return b.String()
+}

@@ -3,7 +3,6 @@ package pipeline
 import (
 	"container/list"
 	"fmt"
-	"slices"
 	"sync"
 
 	"evenlight/calib"
@@ -23,6 +22,8 @@ type loaded struct {
 	flat         *calib.FlatField  // flat
 	raw          *calib.Plane      // flat, as it is in the file
 	mask         []calib.Flags     // bad-pixels
+
+	marks *markPlaces // flat of a camera tube: where it shows the reference marks
 
 	scatter []float32 // dark: reduced chi-square of its samples
 	samples []int32   // dark
@@ -89,7 +90,7 @@ func loadMaster(m *Master, s *calib.Sensor, w wants) (*loaded, error) {
 		}
 	case MasterFlat:
 		if p := r.plane(); w == forMask {
-			l.raw = p
+			l.raw, l.marks = p, r.markPlaces()
 		} else if r.err == nil {
 			l.flat = calib.NewFlatField(p)
 		}
@@ -254,7 +255,7 @@ func (r *planeReader) zones(s *calib.Sensor, curves []calib.Polynomial, maxDN []
 		return nil
 	}
 	z := zoneGrid(s, [2]int{int(columns), len(curves) / int(columns)})
-	z.Curves, z.MaxDN = curves, slices.Min(maxDN)
+	z.Curves, z.MaxDN = curves, maxDN
 	return z
 }
 

@@ -208,7 +208,7 @@ func (in *Instrument) newPlan(f *Frame, traces []calib.OffsetTrace, m *masterSet
 		for a, amp := range d.Amplifiers {
 			switch {
 			case m.linearity != nil && m.linearity.zones != nil:
-				p.curves[a], p.maxDN[a] = m.linearity.zones.Mean(), m.linearity.zones.MaxDN
+				p.curves[a], p.maxDN[a] = m.linearity.zones.Mean(), slices.Max(m.linearity.zones.MaxDN)
 			case m.linearity != nil:
 				p.curves[a], p.maxDN[a] = m.linearity.curves[a], m.linearity.maxDN[a]
 			case d.Linearity.From == configs.LinearityProfile:

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -21,6 +22,13 @@ func writeJSON(w io.Writer, v any) error {
 	e.SetIndent("", "  ")
 	e.SetEscapeHTML(false)
 	return e.Encode(v)
+}
+
+// jsonBytes returns what writeJSON writes.
+func jsonBytes(v any) ([]byte, error) {
+	var b bytes.Buffer
+	err := writeJSON(&b, v)
+	return b.Bytes(), err
 }
 
 // isTerminal tells whether w is a screen that a person looks at.

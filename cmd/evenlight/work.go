@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"fmt"
 	"path/filepath"
 	"runtime/debug"
@@ -9,7 +8,6 @@ import (
 	"github.com/spf13/cobra"
 	"go.uber.org/zap"
 
-	"evenlight/fitsutil"
 	"evenlight/pipeline"
 	"evenlight/pipeline/demo"
 )
@@ -110,7 +108,7 @@ standard output, and as JSON to summary.json in the output folder.`,
 				summary = filepath.Join(o.OutDir, demo.SummaryFile)
 			}
 			if r.Counts.Done+r.Counts.Failed > 0 { // a run that found nothing leaves the last summary alone
-				if err := writeSummary(summary, r); err != nil {
+				if err := writeJSONFile(summary, r); err != nil {
 					return failed(err)
 				}
 			}
@@ -136,18 +134,6 @@ standard output, and as JSON to summary.json in the output folder.`,
 	return c
 }
 
-// writeSummary writes the QA summary as JSON, in the bytes that --json prints.
-func writeSummary(path string, r *pipeline.RunSummary) error {
-	var b bytes.Buffer
-	if err := writeJSON(&b, r); err != nil {
-		return err
-	}
-	if err := fitsutil.WriteFile(path, b.Bytes(), fitsutil.CreateOptions{Overwrite: true}); err != nil {
-		return fmt.Errorf("QA summary: %w", err)
-	}
-	return nil
-}
-
 func demoCommand(s *settings) *cobra.Command {
 	o := demo.Options{}
 	c := &cobra.Command{
@@ -168,7 +154,7 @@ prints how values, uncertainties and flags compare with the truth.`,
 			if err != nil {
 				return failed(err)
 			}
-			if err := writeSummary(filepath.Join(o.Dir, demo.ProductsDir, demo.SummaryFile), r.Run); err != nil {
+			if err := writeJSONFile(filepath.Join(o.Dir, demo.ProductsDir, demo.SummaryFile), r.Run); err != nil {
 				return failed(err)
 			}
 			if s.json {
