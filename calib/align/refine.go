@@ -1,0 +1,111 @@
+package align
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// scales are the widths of the Gaussian, px, from coarse to fine.
+var scales = [...]int{4, 2, 1}
+
+// Limits of the refinement.
+const (
+	mostPasses   = 8    // at one scale
+	settledPx    = 1e-3 // a step that is taken and ends the passes at a scale
+	settledSigma = 0.1  // the same, in standard uncertainties
+	leastAgree   = 0.5  // share of the tiles with texture
+	worstSigma   = 0.3  // px along either axis: beyond it, peaks cannot be told apart
+)
+
+// tileFor returns the side of the tiles, px.
+func tileFor(width, height int) int {
+	return max(16, min(64, min(width, height)/8/4*4))
+}
+
+// refine returns the displacement of b near the one given.
+func (r *reference) refine(b *prepared, start coarseShift) (Shift, error) {
+	at := vector{start.dx, start.dy}
+	side := min(b.width, b.height)
+	var best *solution
+	var problem error
+	for _, scale := range scales {
+		if side < 48*scale && scale > 1 {
+			continue // the margins would take up more than half of the side
+		}
+		s, err := r.settle(b, scale, at)
+		if err != nil {
+			if problem == nil {
+				problem = err
+			}
+			continue
+		}
+		if best != nil && s.worst() >= best.worst() {
+			break
+		}
+		best, at = s, s.at
+	}
+	limit := 1.5 * float64(max(2, r.coarse.bin))
+	switch {
+	case best == nil:
+		return Shift{}, problem
+	case math.Abs(best.at.x-start.dx) > limit || math.Abs(best.at.y-start.dy) > limit:
+		return Shift{}, fmt.Errorf("%w: phase correlation finds %.1f, %.1f px and the intensities %.1f, %.1f px; look whether most of the scene moved, and cut the images to the part that did not",
+			ErrDisagree, start.dx, start.dy, best.at.x, best.at.y)
+	case best.agree < leastAgree:
+		return Shift{}, fmt.Errorf("%w: at %.1f, %.1f px only %.0f %% of the tiles with texture fit; look whether the contrast of the bands is inverted in parts or most of the scene moved, and cut the images to the part that did not",
+			ErrDisagree, best.at.x, best.at.y, 100*best.agree)
+	}
+	return best.shift(), nil
+}
+
+// settle repeats the least squares at one scale until the displacement stays.
+func (r *reference) settle(b *prepared, scale int, at vector) (*solution, error) {
+	f := r.fields[scale]
+	if f == nil {
+		f = newFields(r.image, scale)
+		r.fields[scale] = f
+	}
+	for range mostPasses {
+		s, err := solve(r.sums(f, b, at), f.scale)
+		if err != nil {
+			return nil, err
+		}
+		step := s.step.limited(float64(scale))
+		at = vector{at.x + step.x, at.y + step.y}
+		s.at = at
+		if step.length() < max(settledPx, settledSigma*s.worst()) {
+			return s, nil
+		}
+	}
+	return nil, fmt.Errorf("%w: the displacement does not settle near %.1f, %.1f px; use frames with more light or a textured scene",
+		ErrTexture, at.x, at.y)
+}
+
+// A tile with less than leastShare of its points, or leastPoints, is left out.
+const (
+	leastShare  = 0.05
+	leastPoints = 9
+)
+
+// solve finds the step on which most tiles agree.
+func solve(all []sums, scale int) (*solution, error) {
+	used := slices.DeleteFunc(all, func(t sums) bool { return t.n < max(leastPoints, leastShare*t.points) || t.power.trace() <= 0 })
+	if len(used) == 0 {
+		return nil, fmt.Errorf("%w: the images overlap in no tile with texture; give images with more good pixels in common", ErrTexture)
+	}
+	gain := typicalGain(used, scale)
+	if !(gain > 0) {
+		return nil, fmt.Errorf("%w: brightness rises in one image where it falls in the other; take a band of like contrast as the reference", ErrDisagree)
+	}
+	tiles := make([]tile, len(used))
+	for i := range used {
+		tiles[i] = used[i].tile(gain, scale)
+	}
+	s, err := consent(tiles)
+	if err != nil {
+		return nil, err
+	}
+	s.scale = scale
+	return s, nil
+}
