@@ -25,7 +25,7 @@ def plane(kind, name):
 bias, var_bias = plane("bias", "VALUE"), plane("bias", "VARIANCE")
 dark, var_dark = plane("dark", "VALUE"), plane("dark", "VARIANCE")
 flat, var_flat = plane("flat", "VALUE"), plane("flat", "VARIANCE")
-mask = plane("bad-pixels", "REASONS").astype(np.int16)
+mask = plane("bad-pixels", "REASONS").astype(np.int32)
 gain = np.where(np.arange(4096) < 2048, 2.1, 2.2).astype(np.float32)
 noise = np.where(np.arange(4096) < 2048, 7.5, 8.2).astype(np.float32)
 
