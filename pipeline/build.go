@@ -32,6 +32,7 @@ type BuildResult struct {
 	Made      []*Master `json:"made"`      // new, or made again
 	Unchanged []*Master `json:"unchanged"` // there already, byte for byte
 	Failures  []Failure `json:"failures"`
+	Warnings  []string  `json:"warnings"`
 	Found     int       `json:"found"`   // files looked at
 	Skipped   int       `json:"skipped"` // frames that are not calibration frames
 }
@@ -93,7 +94,7 @@ func BuildMasters(in *Instrument, files []string, opt BuildOptions) (*BuildResul
 	if err != nil {
 		return nil, err
 	}
-	b := &builder{in: in, opt: opt, lib: lib, profile: in.Profile.Canonical(), result: &BuildResult{Found: len(files), Made: []*Master{}, Unchanged: []*Master{}, Failures: []Failure{}},
+	b := &builder{in: in, opt: opt, lib: lib, profile: in.Profile.Canonical(), result: &BuildResult{Found: len(files), Made: []*Master{}, Unchanged: []*Master{}, Failures: []Failure{}, Warnings: []string{}},
 		cache: newMasterCache(int64(in.Profile.Masters.MemoryMiB) << 20)}
 	for _, e := range lib.Unreadable {
 		opt.Log.Warn(EventMasterUnread, zap.Error(e))
@@ -116,6 +117,12 @@ func BuildMasters(in *Instrument, files []string, opt BuildOptions) (*BuildResul
 func (b *builder) fail(event, what string, err error) {
 	b.result.Failures = append(b.result.Failures, Failure{what, err.Error()})
 	b.opt.Log.Error(event, zap.String("what", what), zap.Error(err))
+}
+
+// warn reports that a master was made and calls for a look.
+func (b *builder) warn(what, problem string) {
+	b.result.Warnings = append(b.result.Warnings, what+": "+problem)
+	b.opt.Log.Warn(EventMasterWarning, zap.String("what", what), zap.String("warning", problem))
 }
 
 // survey reads the headers of all files and reports those that cannot be read.
@@ -594,6 +601,9 @@ func (r *BuildResult) Text() string {
 	fmt.Fprintf(&b, "%d files, %d masters made, %d unchanged, %d failures\n", r.Found, len(r.Made), len(r.Unchanged), len(r.Failures))
 	for _, m := range r.Made {
 		fmt.Fprintf(&b, "  %-10s %3d frames  %s\n", m.Kind, m.Frames, m.Name())
+	}
+	for _, w := range r.Warnings {
+		fmt.Fprintf(&b, "  warning: %s\n", w)
 	}
 	for _, f := range r.Failures {
 		fmt.Fprintf(&b, "  failed: %s: %s\n", f.Raw, strings.TrimPrefix(f.Reason, f.Raw+": "))

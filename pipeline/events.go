@@ -11,6 +11,7 @@ const (
 	EventMasterBuilt     = "master-built"
 	EventMasterUnchanged = "master-unchanged"
 	EventMasterFailed    = "master-failed"
+	EventMasterWarning   = "master-warning"
 	EventMasterUnread    = "master-unreadable"
 	EventCubeDone        = "cube-done"
 	EventCubeFailed      = "cube-failed"

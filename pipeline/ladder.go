@@ -124,6 +124,11 @@ func (b *builder) linearity(s *frameSet) (*masterContent, error) {
 	if err != nil {
 		return nil, err
 	}
+	for i, f := range fits {
+		if f.ChiSquare > poorFit {
+			b.warn(b.name(s.group), fmt.Sprintf("reduced chi-square %.1f of %s: the curve does not follow the ladder within its noise; raise linearity.order, or see whether the lamp was steady", f.ChiSquare, l.curves[i].name))
+		}
+	}
 	im := s.sensor.Image
 	departure, unc, err := l.departures(fits)
 	if err != nil {
@@ -249,6 +254,10 @@ type levelSums struct {
 	short                 [][]int // pixels that lack some of a level's samples
 	pixels                []int
 }
+
+// poorFit is the reduced chi-square of a curve that calls for a look. Of some
+// ten degrees of freedom, chance exceeds it once in a hundred thousand ladders.
+const poorFit = 4
 
 // shortAbove is the part of a cell's pixels that may lack samples at a level
 // more than at the lowest. Samples go missing at random in few pixels, to hits

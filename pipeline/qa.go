@@ -42,6 +42,8 @@ type BandReport struct {
 	Name       string   `json:"name"`
 	Background *float64 `json:"background"`
 	Median     *float64 `json:"median"`
+	Good       float64  `json:"good_fraction"`
+	NoiseRatio *float64 `json:"noise_ratio"`
 }
 
 // AmpReport is what the overscan told of one amplifier.
@@ -71,24 +73,29 @@ type tally struct {
 	pixels int
 	step   int         // every step-th pixel of every step-th row is sampled
 	values [][]float32 // by band of the map, else one
-	ratios []float32
+	ratios [][]float32
+	ofBand []bandTally // by band of the map
 
 	bands            *calib.BandMap // nil: all pixels are alike
 	periodX, periodY int            // to the next like pixel
 }
 
+// bandTally counts the pixels of one band.
+type bandTally struct{ pixels, good int }
+
 func (t *tally) reset(s *calib.Sensor) {
-	*t = tally{values: t.values, ratios: t.ratios[:0], bands: s.Map, periodX: 1, periodY: 1}
+	*t = tally{values: t.values, ratios: t.ratios, bands: s.Map, periodX: 1, periodY: 1}
 	n := 1
 	if s.Map != nil {
 		n, t.periodX, t.periodY = s.Map.Bands, s.Map.PeriodX, s.Map.PeriodY
 	}
+	t.ofBand = make([]bandTally, n)
 	for len(t.values) < n {
-		t.values = append(t.values, nil)
+		t.values, t.ratios = append(t.values, nil), append(t.ratios, nil)
 	}
-	t.values = t.values[:n]
-	for i := range t.values {
-		t.values[i] = t.values[i][:0]
+	t.values, t.ratios = t.values[:n], t.ratios[:n]
+	for i := range n {
+		t.values[i], t.ratios[i] = t.values[i][:0], t.ratios[i][:0]
 	}
 	t.step = max(1, int(math.Ceil(math.Sqrt(float64(s.Image.Width()*s.Image.Height())/tallySamples))))
 }
@@ -107,6 +114,7 @@ func (t *tally) add(r *calib.Row) {
 	}
 	t.good += good
 	t.pixels += len(r.Flags)
+	t.countBands(r)
 	// Whole repeats of a mosaic's pattern are sampled, so that each colour has
 	// its share.
 	if r.Y/t.periodY%t.step != 0 {
@@ -118,17 +126,34 @@ func (t *tally) add(r *calib.Row) {
 	}
 	for start := 0; start < len(r.V); start += t.step * t.periodX {
 		for x := start; x < min(start+t.periodX, len(r.V)); x++ {
+			b := 0
+			if bands != nil {
+				b = int(bands[x])
+			}
+			if b >= len(t.values) {
+				continue // the pixel sees no band
+			}
 			if r.Flags[x] == 0 {
-				b := 0
-				if bands != nil {
-					b = int(bands[x])
-				}
-				if b < len(t.values) { // else the pixel sees no band
-					t.values[b] = append(t.values[b], r.V[x])
-				}
+				t.values[b] = append(t.values[b], r.V[x])
 			}
 			if far := x + 2*t.periodX; far < len(r.V) && r.Flags[x]|r.Flags[x+t.periodX]|r.Flags[far] == 0 {
-				t.ratios = append(t.ratios, curvature(r, x, t.periodX))
+				t.ratios[b] = append(t.ratios[b], curvature(r, x, t.periodX))
+			}
+		}
+	}
+}
+
+// countBands counts a row's pixels by band, where they see different ones.
+func (t *tally) countBands(r *calib.Row) {
+	if t.bands == nil {
+		return
+	}
+	row := t.bands.Row(r.Y)
+	for x, f := range r.Flags {
+		if b := int(row[x]); b < len(t.ofBand) {
+			t.ofBand[b].pixels++
+			if f == 0 {
+				t.ofBand[b].good++
 			}
 		}
 	}
@@ -155,12 +180,14 @@ func merge(workers []*worker) tally {
 		all.good += t.good
 		all.pixels += t.pixels
 		for len(all.values) < len(t.values) {
-			all.values = append(all.values, nil)
+			all.values, all.ratios, all.ofBand = append(all.values, nil), append(all.ratios, nil), append(all.ofBand, bandTally{})
 		}
 		for b := range t.values {
 			all.values[b] = append(all.values[b], t.values[b]...)
+			all.ratios[b] = append(all.ratios[b], t.ratios[b]...)
+			all.ofBand[b].pixels += t.ofBand[b].pixels
+			all.ofBand[b].good += t.ofBand[b].good
 		}
-		all.ratios = append(all.ratios, t.ratios...)
 	}
 	return all
 }
@@ -182,11 +209,7 @@ func (c *calibrator) report(p *plan, chain *calib.Chain) *FrameReport {
 		}
 	}
 	r.Good = float64(t.good) / float64(t.pixels)
-	r.levels(t.values, c.in.Profile, p.sensor.Map != nil)
-	if len(t.ratios) >= minRatios {
-		_, sigma := calib.MedianMAD(t.ratios)
-		r.NoiseRatio = finite(float64(sigma))
-	}
+	r.levels(&t, c.in.Profile, p.sensor.Map != nil)
 	if d.LineScan != nil {
 		r.LineSmear = finite(p.lineSmear())
 	}
@@ -199,19 +222,32 @@ func (c *calibrator) report(p *plan, chain *calib.Chain) *FrameReport {
 	return r
 }
 
-// levels fills in background and median: of all good pixels, and by band
+// levels fills in background, median and noise: of all good pixels, and by band
 // where pixels see different ones.
-func (r *FrameReport) levels(values [][]float32, p *configs.Profile, byBand bool) {
-	all := slices.Concat(values...)
+func (r *FrameReport) levels(t *tally, p *configs.Profile, byBand bool) {
+	all := slices.Concat(t.values...)
 	slices.Sort(all)
 	r.Background, r.Median = finite(quantile(all, 0.05)), finite(quantile(all, 0.5))
+	r.NoiseRatio = noiseRatio(slices.Concat(t.ratios...))
 	if !byBand {
 		return
 	}
-	for b, v := range values {
-		slices.Sort(v)
-		r.Bands = append(r.Bands, BandReport{p.Bands[b].Name, finite(quantile(v, 0.05)), finite(quantile(v, 0.5))})
+	for b, v := range t.values {
+		if n := t.ofBand[b]; n.pixels > 0 {
+			slices.Sort(v)
+			r.Bands = append(r.Bands, BandReport{p.Bands[b].Name, finite(quantile(v, 0.05)), finite(quantile(v, 0.5)),
+				float64(n.good) / float64(n.pixels), noiseRatio(t.ratios[b])})
+		}
 	}
+}
+
+// noiseRatio is the measured noise over the expected, nil for too few samples.
+func noiseRatio(ratios []float32) *float64 {
+	if len(ratios) < minRatios {
+		return nil
+	}
+	_, sigma := calib.MedianMAD(ratios)
+	return finite(float64(sigma))
 }
 
 // minRatios is the number of samples from which a noise ratio is stated.
