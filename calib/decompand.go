@@ -14,7 +14,10 @@ type CodeTable struct {
 // at returns the width of the bin that a level in DN falls into.
 func (t *CodeTable) at(dn float64) float64 {
 	k := sort.SearchFloat64s(t.DN, dn)
-	return t.Width[min(k, len(t.Width)-1)]
+	if k > 0 && (k == len(t.DN) || dn-t.DN[k-1] <= t.Width[k-1]/2) {
+		k-- // the upper half of the bin below
+	}
+	return t.Width[k]
 }
 
 // CeilingCode is the highest value that a raw sample can have: CeilingDN, or

@@ -106,6 +106,10 @@ func overscanRows(s *Sensor, o Region, raw RawRows) (medians []float64, counts [
 	medians = make([]float64, o.Height())
 	counts = make([]int, o.Height())
 	residuals = make([]float32, n*o.Height())
+	fill := float32(s.FillDN)
+	if s.Codes != nil {
+		fill = float32(math.NaN()) // a code; Decompanded has marked it
+	}
 	scratch := make([]float32, 0, n)
 	buf := make([]float32, n)
 	for y := range medians {
@@ -115,7 +119,7 @@ func overscanRows(s *Sensor, o Region, raw RawRows) (medians []float64, counts [
 		}
 		scratch = scratch[:0]
 		for _, v := range row {
-			if v == v && v != float32(s.FillDN) {
+			if v == v && v != fill {
 				scratch = append(scratch, v)
 			}
 		}
@@ -123,7 +127,7 @@ func overscanRows(s *Sensor, o Region, raw RawRows) (medians []float64, counts [
 		medians[y] = float64(m)
 		for i, v := range row {
 			d := v - m
-			if v != v || v == float32(s.FillDN) {
+			if v != v || v == fill {
 				d = float32(math.Inf(1))
 			}
 			residuals[y*n+i] = d

@@ -320,12 +320,26 @@ func (u *Unmixer) MeanCorrelation(layers []*Raster) ([][]float64, error) {
 				i+1, l.Width, l.Height, layers[0].Width, layers[0].Height)
 		}
 	}
-	mean := make([]float64, u.Layers)
-	pixels := 0
+	// A dead pixel's variance is 1/F^2 times that of others: bad pixels would
+	// decide alone. Only where nothing is unflagged do they count.
+	mean, pixels := meanVariances(layers, func(l *Raster, p int) bool { return l.Good(p) && l.Flags[p] == 0 })
+	if pixels == 0 {
+		mean, pixels = meanVariances(layers, (*Raster).Good)
+	}
+	if pixels == 0 {
+		return nil, errors.New("unmixing: no pixel is good in every layer, so the bands have no correlation; check the exposure")
+	}
+	return u.Correlation(mean), nil
+}
+
+// meanVariances is the mean variance of each layer over the pixels that count
+// in all of them.
+func meanVariances(layers []*Raster, counts func(*Raster, int) bool) (mean []float64, pixels int) {
+	mean = make([]float64, len(layers))
 	for p := range layers[0].Value {
 		good := true
 		for _, l := range layers {
-			good = good && l.Good(p)
+			good = good && counts(l, p)
 		}
 		if !good {
 			continue
@@ -335,11 +349,8 @@ func (u *Unmixer) MeanCorrelation(layers []*Raster) ([][]float64, error) {
 			mean[i] += float64(l.Variance[p])
 		}
 	}
-	if pixels == 0 {
-		return nil, errors.New("unmixing: no pixel is good in every layer, so the bands have no correlation; check the exposure")
-	}
 	for i := range mean {
-		mean[i] /= float64(pixels)
+		mean[i] /= float64(max(pixels, 1))
 	}
-	return u.Correlation(mean), nil
+	return mean, pixels
 }

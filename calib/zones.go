@@ -1,10 +1,13 @@
 package calib
 
-import "slices"
+import (
+	"math"
+	"slices"
+)
 
 // ZoneCurves is a linearity that varies over the detector: one curve for each
 // zone of a grid over the image, interpolated linearly between the middles of
-// zones and held beyond the outer ones.
+// zones and carried on by the same slope beyond the outer ones.
 type ZoneCurves struct {
 	Width, Height int          // of the image, pixels
 	Columns, Rows int          // zones
@@ -12,17 +15,14 @@ type ZoneCurves struct {
 	MaxDN         []float64    // level up to which each was measured; 0: no limit
 }
 
-// place returns the two neighbouring zones along one side for a pixel, and
-// the share of the second.
+// place returns the two zones along one side between whose middles a pixel
+// lies, or the outer two, and the share of the second.
 func place(pixel, pixels, zones int) (first, second int, share float64) {
-	at := (float64(pixel)+0.5)*float64(zones)/float64(pixels) - 0.5
-	if at <= 0 {
+	if zones == 1 {
 		return 0, 0, 0
 	}
-	first = int(at)
-	if first >= zones-1 {
-		return zones - 1, zones - 1, 0
-	}
+	at := (float64(pixel)+0.5)*float64(zones)/float64(pixels) - 0.5
+	first = min(max(int(at), 0), zones-2)
 	return first, first + 1, at - float64(first)
 }
 
@@ -53,6 +53,39 @@ func (z *ZoneCurves) Mean() Polynomial {
 		}
 	}
 	return mean
+}
+
+// Uncertainty returns the relative standard uncertainty of lin(v)/v that the
+// grid brings: what lies between zones is interpolated, and a zone's curve is
+// a mean over it. For a curve that bends by d from zone to zone (its second
+// difference) the former is d/8 at most and the latter d/24, of one sign;
+// both directions together, root mean square over the inner zones at their
+// highest level.
+func (z *ZoneCurves) Uncertainty() float64 {
+	sum, n := 0.0, 0
+	at := func(c, r int, v float64) float64 { return z.Curves[r*z.Columns+c].At(v) / v }
+	for r := range z.Rows {
+		for c := range z.Columns {
+			v := z.MaxDN[r*z.Columns+c]
+			if !(v > 0) {
+				continue
+			}
+			bend := 0.0
+			if c > 0 && c < z.Columns-1 {
+				bend += math.Abs(at(c-1, r, v) - 2*at(c, r, v) + at(c+1, r, v))
+			}
+			if r > 0 && r < z.Rows-1 {
+				bend += math.Abs(at(c, r-1, v) - 2*at(c, r, v) + at(c, r+1, v))
+			}
+			bend *= 1.0/8 + 1.0/24
+			sum += bend * bend
+			n++
+		}
+	}
+	if n == 0 {
+		return 0
+	}
+	return math.Sqrt(sum / float64(n))
 }
 
 // ZoneLinearityStage is step 6 for a response that varies over the detector.

@@ -408,10 +408,10 @@ func (b *builder) content(s *frameSet, out calib.Combined, weights weighting, ma
 		}
 	case configs.KindFlat:
 		unit = ""
-		if err := s.normalise(&c.info, out, b.in.Profile.Detectors[s.detector].BadPixels.LowBelow); err != nil {
+		if err := b.clearMarks(s, out, c); err != nil {
 			return nil, err
 		}
-		if err := b.clearMarks(s, out, c); err != nil {
+		if err := s.normalise(&c.info, out, b.in.Profile.Detectors[s.detector].BadPixels.LowBelow); err != nil {
 			return nil, err
 		}
 	}

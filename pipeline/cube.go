@@ -160,7 +160,13 @@ func BuildCubes(in *Instrument, files []string, opt CubeOptions) (*CubeSummary, 
 		out: &CubeSummary{Software: Software, Version: Version, Cubes: []CubeReport{}, Failures: []Failure{}}}
 	products := b.headers(files)
 	sets := b.sets(products)
+	taken := map[string]string{}
 	for i, s := range sets {
+		if other, ok := taken[s.stem]; ok {
+			b.fail("cube of "+s.products[0].path, fmt.Errorf("it would take the same name as that of %s: make cubes of the two folders in separate output folders", other))
+			continue
+		}
+		taken[s.stem] = s.products[0].path
 		if opt.Progress != nil {
 			opt.Progress(i, len(sets), "cube of "+s.stem)
 		}
@@ -261,6 +267,9 @@ func (b *cubeBuilder) finish(set *bandSet) error {
 		return err
 	}
 	r.Measured = measuredFraction(set.rasters)
+	if f := flagFraction(set.rasters[0], calib.MixUnsure); set.way == wayStack && f > unsureHigh {
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%.1f %% of the pixels are too dark or too bright for their layers to be separated", 100*f))
+	}
 	r.Warnings = append(r.Warnings, set.warnings...)
 	r.Cube = filepath.Join(b.opt.OutDir, set.stem+cubeEnding)
 	if err := b.write(set, &r, disagreement, movers); err != nil {
@@ -288,6 +297,17 @@ func measuredFraction(rasters []*calib.Raster) float64 {
 	return float64(measured) / float64(all)
 }
 
+// flagFraction is the share of pixels with a flag.
+func flagFraction(r *calib.Raster, flag calib.Flags) float64 {
+	n := 0
+	for _, f := range r.Flags {
+		if f&flag != 0 {
+			n++
+		}
+	}
+	return float64(n) / float64(len(r.Flags))
+}
+
 // compare measures how far bands that were exposed one after another disagree,
 // finds what moved, and marks it.
 func (b *cubeBuilder) compare(set *bandSet, r *CubeReport) (*moving.Disagreement, []moving.Mover, error) {
@@ -295,7 +315,8 @@ func (b *cubeBuilder) compare(set *bandSet, r *CubeReport) (*moving.Disagreement
 		return nil, nil, nil
 	}
 	opt := moving.Options{AlignSigmaPx: max(set.alignSigma, leastAlignSigma), MetrePerPx: b.opt.MetrePerPx}
-	d, err := moving.Compare(set.rasters, opt, b.opt.Workers)
+	bands := without(set.rasters, wholeFrame)
+	d, err := moving.Compare(bands, opt, b.opt.Workers)
 	if errors.Is(err, moving.ErrNoOverlap) {
 		return nil, nil, fmt.Errorf("%w: the bands see no common ground, so no cube is made", err)
 	}
@@ -306,11 +327,11 @@ func (b *cubeBuilder) compare(set *bandSet, r *CubeReport) (*moving.Disagreement
 	for _, band := range set.bands {
 		times = append(times, band.OffsetS)
 	}
-	movers, err := moving.Find(set.rasters, times, opt, b.opt.Workers)
+	movers, err := moving.Find(bands, times, opt, b.opt.Workers)
 	if err != nil {
 		return nil, nil, err
 	}
-	marked, err := moving.Mark(set.rasters, d, movers, opt)
+	marked, err := moving.Mark(set.rasters, nil, movers, opt)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -322,6 +343,28 @@ func (b *cubeBuilder) compare(set *bandSet, r *CubeReport) (*moving.Disagreement
 		r.Warnings = append(r.Warnings, fmt.Sprintf("%d things moved between the bands: the colour of the %d pixels flagged moved is not the target's", n, marked))
 	}
 	return d, movers, nil
+}
+
+// wholeFrame holds flags that all pixels of a frame may carry: they tell the
+// user to beware, and do not keep the bands from being compared.
+const wholeFrame = calib.LineSmear | calib.ResidualUnsure | calib.OffsetUnsure | calib.SmearUnsure
+
+// without returns the rasters without some flags; values are shared.
+func without(rasters []*calib.Raster, flags calib.Flags) []*calib.Raster {
+	out := make([]*calib.Raster, len(rasters))
+	for i, r := range rasters {
+		out[i] = r
+		if !slices.ContainsFunc(r.Flags, func(f calib.Flags) bool { return f&flags != 0 }) {
+			continue
+		}
+		own := *r
+		own.Flags = slices.Clone(r.Flags)
+		for p := range own.Flags {
+			own.Flags[p] &^= flags
+		}
+		out[i] = &own
+	}
+	return out
 }
 
 // leastAlignSigma keeps the comparison from trusting an alignment beyond what

@@ -57,12 +57,13 @@ func (b *cubeBuilder) sets(products []*productFile) []*source {
 
 // gather puts the products of one raw frame together.
 func gather(out []*source, byRaw map[string]*source, p *productFile, make func(*source) (*bandSet, error)) []*source {
-	if s := byRaw[p.raw]; s != nil {
+	key := p.rawSHA + fmt.Sprint(p.record.Plane)
+	if s := byRaw[key]; s != nil {
 		s.products = append(s.products, p)
 		return out
 	}
 	s := &source{rawStem(p.raw), []*productFile{p}, make}
-	byRaw[p.raw] = s
+	byRaw[key] = s
 	return append(out, s)
 }
 

@@ -16,4 +16,7 @@ const (
 	EventCubeDone        = "cube-done"
 	EventCubeFailed      = "cube-failed"
 	EventCubeWarning     = "cube-warning"
+	EventPictureDone     = "picture-done"
+	EventPictureFailed   = "picture-failed"
+	EventPictureWarning  = "picture-warning"
 )

@@ -15,6 +15,7 @@ type productFile struct {
 	path, sha  string
 	record     *Provenance
 	raw        string // name of the raw frame
+	rawSHA     string
 	target     string
 	unit       string
 	time       time.Time // start of the exposure
@@ -76,7 +77,7 @@ func (in *Instrument) productHeader(path string, f *fitsutil.File) (*productFile
 	}
 	for _, i := range record.Inputs {
 		if i.Role == roleRaw {
-			p.raw = i.Name
+			p.raw, p.rawSHA = i.Name, i.SHA256
 		}
 	}
 	v, err := f.Find(extValue)

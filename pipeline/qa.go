@@ -213,7 +213,7 @@ func (c *calibrator) report(p *plan, chain *calib.Chain) *FrameReport {
 	if d.LineScan != nil {
 		r.LineSmear = finite(p.lineSmear())
 	}
-	if len(p.before) > 0 {
+	if p.residual != nil && p.residual.Before != nil {
 		r.Before = p.before[0].Name
 	}
 	r.amplifiers(p, d)

@@ -82,6 +82,9 @@ func (c *calibrator) residual(p *plan, depth int) {
 	before, err := c.lightOf(e, f.Detector, depth-1)
 	if err != nil {
 		p.residual.Unsure, p.residual.BeforeName, p.residualErr = true, baseName(e.path), err
+		if sha, _, err := fitsutil.HashFile(e.path); err == nil {
+			p.before = []Input{{roleBefore, baseName(e.path), sha}}
+		}
 		return
 	}
 	p.residual.Before, p.residual.BeforeName = before.plane, baseName(e.path)

@@ -174,7 +174,7 @@ func (p *plan) maskedSmear(rule calib.SmearRule, rows calib.RawRows) (*calib.Sme
 // maskedRows measures the masked rows of a bias or dark frame.
 func (s *frameSet) maskedRows(f *setFrame, p *plan, rows calib.RawRows) error {
 	d := &s.in.Profile.Detectors[s.detector]
-	if d.Smear == nil || d.Smear.MaskedRows == nil || (s.kind != configs.KindBias && s.kind != configs.KindDark) {
+	if !s.in.readsMaskedRows(s.detector) || (s.kind != configs.KindBias && s.kind != configs.KindDark) {
 		return nil
 	}
 	dn, kept, err := maskedDN(s.sensor, *d.Smear.MaskedRows, rows, p.traces)

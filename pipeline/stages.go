@@ -158,6 +158,9 @@ func (in *Instrument) selectMasters(f *Frame, through string, lib *Library, cach
 		if err != nil {
 			return nil, fmt.Errorf("master %s cannot be used: %w", m.Name(), err)
 		}
+		if (kind == MasterBias || kind == MasterDark) && l.masked == nil && in.readsMaskedRows(f.Detector) {
+			return nil, fmt.Errorf("master %s has no levels of masked rows: it was made with another profile; make the masters again", m.Name())
+		}
 		switch kind {
 		case MasterBias:
 			set.bias = l
@@ -489,10 +492,13 @@ func (p *plan) chain() (*calib.Chain, error) {
 func (p *plan) systematic() []Term {
 	d := &p.in.Profile.Detectors[p.frame.Detector]
 	var gain, linearity float64
-	for a, amp := range d.Amplifiers {
+	for _, amp := range d.Amplifiers {
 		gain = max(gain, amp.GainRelUncert)
-		if l := p.masters.linearity; l != nil {
-			linearity = max(linearity, l.relUncert[a])
+	}
+	if l := p.masters.linearity; l != nil {
+		linearity = slices.Max(l.relUncert)
+		if l.zones != nil {
+			linearity = math.Hypot(linearity, l.zones.Uncertainty())
 		}
 	}
 	terms := []Term{{"gain", gain}}
@@ -533,6 +539,12 @@ func (p *plan) bandUncertainty() (responsivity, irradiance float64) {
 		responsivity, irradiance = max(responsivity, b.ResponsivityRelUncert), max(irradiance, b.SolarIrradianceRelUncert)
 	}
 	return responsivity, irradiance
+}
+
+// readsMaskedRows tells whether a detector's smear is measured in masked rows.
+func (in *Instrument) readsMaskedRows(detector int) bool {
+	s := in.Profile.Detectors[detector].Smear
+	return s != nil && s.MaskedRows != nil && in.stageOn(configs.StageSmear, detector)
 }
 
 // isLayer tells whether a detector is one of stacked photodiodes' layers.
