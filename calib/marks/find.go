@@ -41,7 +41,8 @@ type Found struct {
 	X, Y  float64
 	// SigmaX and SigmaY are the standard uncertainties of X and Y, from the
 	// pixels' variances and from what the texture of the surroundings does to
-	// the same fit, whichever is more.
+	// the same fit, whichever is more, times the root of ChiSquare where that
+	// exceeds 1.
 	SigmaX, SigmaY float64
 	Depth          float64 // of the dip at its centre, in the frame's unit
 	Contrast       float64 // Depth over the background
@@ -484,6 +485,9 @@ func (s *search) report(p *patch, w *window, fit *calib.Fit, x, y float64, away 
 		sum += r * r / w.variance[i]
 	}
 	f.ChiSquare = sum / float64(len(w.y)-len(fit.Coef))
+	// What the fit leaves over under this mark moves it as well.
+	misfit := math.Sqrt(max(1, f.ChiSquare))
+	f.SigmaX, f.SigmaY = f.SigmaX*misfit, f.SigmaY*misfit
 	return f
 }
 
