@@ -261,22 +261,22 @@ func (b *cubeBuilder) one(s *source) {
 
 // finish compares the bands, writes the cube and reports it.
 func (b *cubeBuilder) finish(set *bandSet) error {
-	r := CubeReport{Way: set.way, Unit: set.unit, Width: set.rasters[0].Width, Height: set.rasters[0].Height, Bands: set.bands, Warnings: []string{}}
-	disagreement, movers, err := b.compare(set, &r)
+	path := filepath.Join(b.opt.OutDir, set.stem+cubeEnding)
+	w, err := fitsutil.Create(path, fitsutil.CreateOptions{Overwrite: b.opt.Overwrite})
 	if err != nil {
 		return err
 	}
-	r.Measured = measuredFraction(set.rasters)
-	if f := flagFraction(set.rasters[0], calib.MixUnsure); set.way == wayStack && f > unsureHigh {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("%.1f %% of the pixels are too dark or too bright for their layers to be separated", 100*f))
-	}
-	r.Warnings = append(r.Warnings, set.warnings...)
-	r.Cube = filepath.Join(b.opt.OutDir, set.stem+cubeEnding)
-	if err := b.write(set, &r, disagreement, movers); err != nil {
+	defer w.Abort()
+	r, err := b.write(w, set)
+	if err != nil {
 		return err
 	}
-	b.out.Cubes = append(b.out.Cubes, r)
-	b.opt.Log.Info(EventCubeDone, zap.String("cube", r.Cube), zap.Int("bands", len(r.Bands)), zap.Int("movers", len(movers)))
+	if err := w.Commit(); err != nil {
+		return err
+	}
+	r.Cube = path
+	b.out.Cubes = append(b.out.Cubes, *r)
+	b.opt.Log.Info(EventCubeDone, zap.String("cube", r.Cube), zap.Int("bands", len(r.Bands)), zap.Int("movers", len(r.Movers)))
 	for _, w := range r.Warnings {
 		b.opt.Log.Warn(EventCubeWarning, zap.String("cube", r.Cube), zap.String("warning", w))
 	}
@@ -446,13 +446,25 @@ const (
 	extMovers   = "MOVERS"
 )
 
-// write writes a cube.
-func (b *cubeBuilder) write(set *bandSet, r *CubeReport, d *moving.Disagreement, movers []moving.Mover) error {
-	w, err := fitsutil.Create(r.Cube, fitsutil.CreateOptions{Overwrite: b.opt.Overwrite})
+// write compares a set's bands and writes the cube to w, which it does not
+// commit.
+func (b *cubeBuilder) write(w *fitsutil.Writer, set *bandSet) (*CubeReport, error) {
+	r := &CubeReport{Way: set.way, Unit: set.unit, Width: set.rasters[0].Width, Height: set.rasters[0].Height, Bands: set.bands, Warnings: []string{}}
+	d, movers, err := b.compare(set, r)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	defer w.Abort()
+	r.Measured = measuredFraction(set.rasters)
+	if f := flagFraction(set.rasters[0], calib.MixUnsure); set.way == wayStack && f > unsureHigh {
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%.1f %% of the pixels are too dark or too bright for their layers to be separated", 100*f))
+	}
+	r.Warnings = append(r.Warnings, set.warnings...)
+	return r, b.writeParts(w, set, d, movers)
+}
+
+// writeParts writes the HDUs of a cube.
+func (b *cubeBuilder) writeParts(w *fitsutil.Writer, set *bandSet, d *moving.Disagreement, movers []moving.Mover) error {
+	width, height := set.rasters[0].Width, set.rasters[0].Height
 	if err := b.cubeHeader(w, set); err != nil {
 		return err
 	}
@@ -464,11 +476,11 @@ func (b *cubeBuilder) write(set *bandSet, r *CubeReport, d *moving.Disagreement,
 		if err != nil {
 			return err
 		}
-		iw, err := w.AddImage(h, -32, r.Width, r.Height)
+		iw, err := w.AddImage(h, -32, width, height)
 		if err != nil {
 			return err
 		}
-		if err := writeFloats(iw, 0, r.Width, r.Height, d.Map.Value, b.opt.Workers); err != nil {
+		if err := writeFloats(iw, 0, width, height, d.Map.Value, b.opt.Workers); err != nil {
 			return err
 		}
 	}
@@ -481,10 +493,7 @@ func (b *cubeBuilder) write(set *bandSet, r *CubeReport, d *moving.Disagreement,
 			return err
 		}
 	}
-	if err := addProfile(w, b.profile); err != nil {
-		return err
-	}
-	return w.Commit()
+	return addProfile(w, b.profile)
 }
 
 // cubeHeader writes the primary header: what the cube is and how it was made.

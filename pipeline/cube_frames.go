@@ -261,7 +261,7 @@ func (b *cubeBuilder) rectify(p *productFile) error {
 	// The fractional parts of a smooth mapping take all values: the mean over
 	// them, for one pixel in the middle of its range.
 	p.lagX, p.lagY = align.Correlation(b.opt.Kernel, quarter, quarter)
-	p.geometry = &geometry{found: len(survey.Found), lost: len(survey.Lost), rms: model.RMS, predicted: model.Predicted, order: model.Order}
+	p.geometry = &geometry{found: len(survey.Found), lost: len(survey.Lost), rms: model.RMS, predicted: model.Predicted, order: model.Order, kernel: b.opt.Kernel.String()}
 	return nil
 }
 
@@ -272,10 +272,11 @@ const quarter = 0.25
 type geometry struct {
 	found, lost, order int
 	rms, predicted     float64 // pixels
+	kernel             string
 }
 
 // record is the stage that provenance keeps of it.
 func (g *geometry) record(product string) StageRecord {
 	return StageRecord{"rectify", []calib.Setting{{Name: "product", Value: product}, {Name: "marks", Value: fmt.Sprint(g.found)}, {Name: "lost", Value: fmt.Sprint(g.lost)},
-		{Name: "order", Value: fmt.Sprint(g.order)}, {Name: "rms_px", Value: fmt.Sprintf("%.4f", g.rms)}, {Name: "predicted_px", Value: fmt.Sprintf("%.4f", g.predicted)}}}
+		{Name: "order", Value: fmt.Sprint(g.order)}, {Name: "kernel", Value: g.kernel}, {Name: "rms_px", Value: fmt.Sprintf("%.4f", g.rms)}, {Name: "predicted_px", Value: fmt.Sprintf("%.4f", g.predicted)}}}
 }

@@ -20,6 +20,9 @@ const (
 	wayLines  = "detectors" // detectors of one frame, aligned
 )
 
+// stageKeepPlace says that bands were left where they are.
+const stageKeepPlace = "keep place"
+
 // sets sorts products, which are in the order of time, into the sources of
 // cubes.
 func (b *cubeBuilder) sets(products []*productFile) []*source {
@@ -209,7 +212,7 @@ func (b *cubeBuilder) aligned(s *source, way string) (*bandSet, error) {
 		return set, nil
 	}
 	if b.opt.KeepPlace {
-		set.stages = append(set.stages, StageRecord{"keep place", nil})
+		set.stages = append(set.stages, StageRecord{stageKeepPlace, nil})
 		return set, nil
 	}
 	return set, b.align(set, reference)
@@ -232,7 +235,8 @@ func (b *cubeBuilder) align(set *bandSet, reference int) error {
 				set.bands[index[i]].Name, set.bands[reference].Name, err)
 		}
 	}
-	record := StageRecord{"align", []calib.Setting{{Name: "reference", Value: set.bands[reference].Name}, {Name: "kernel", Value: b.opt.Kernel.String()}}}
+	record := StageRecord{"align", []calib.Setting{{Name: "reference", Value: set.bands[reference].Name}, {Name: "kernel", Value: b.opt.Kernel.String()},
+		{Name: "max_shift_px", Value: fmt.Sprint(b.opt.MaxShiftPx)}}}
 	for i, sh := range shifts {
 		band := &set.bands[index[i]]
 		band.DX, band.DY, band.SigmaX, band.SigmaY = sh.DX, sh.DY, sh.SigmaX, sh.SigmaY

@@ -33,8 +33,8 @@ func Verify(path string, folders []string, workers int) (*Verification, error) {
 	if err != nil {
 		return nil, err
 	}
-	if record.What != whatFrame {
-		return nil, fmt.Errorf("%s is a %s: only calibrated frames can be verified", path, record.What)
+	if record.What != whatFrame && record.What != whatCube {
+		return nil, fmt.Errorf("%s is a %s: calibrated frames and band cubes can be verified", path, record.What)
 	}
 	v := &Verification{Product: path, Details: []string{}}
 	if _, err := f.VerifyChecksums(); err != nil {
@@ -54,7 +54,13 @@ func Verify(path string, folders []string, workers int) (*Verification, error) {
 	if h := p.Hash(); h != record.ProfileHash {
 		return nil, fmt.Errorf("%s: the profile that it carries has hash %s and the header says %s", path, h, record.ProfileHash)
 	}
-	again, err := remake(NewInstrument(p), record, folders, workers)
+	in := NewInstrument(p)
+	var again []byte
+	if record.What == whatCube {
+		again, err = remakeCube(in, record, f.HDUs()[0].Header, folders, workers)
+	} else {
+		again, err = remake(in, record, folders, workers)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
