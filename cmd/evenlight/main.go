@@ -107,7 +107,7 @@ Exit codes: 0 everything was done; 1 some frames failed and the rest was done;
 	f.StringVar(&s.logLevel, "log-level", "warn", "least severe events to log: debug, info, warn, error")
 	f.StringVar(&s.logFormat, "log-format", "console", "form of the log on standard error: console or json")
 	f.BoolVar(&s.json, "json", false, "answer in JSON")
-	root.AddCommand(mastersCommand(s), calibrateCommand(s), cubeCommand(s), agreeCommand(s), provenanceCommand(s), verifyCommand(s),
+	root.AddCommand(mastersCommand(s), calibrateCommand(s), cubeCommand(s), agreeCommand(s), pictureCommand(s), provenanceCommand(s), verifyCommand(s),
 		profileCommand(s), inspectCommand(s), demoCommand(s))
 	return root
 }
