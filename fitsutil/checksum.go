@@ -140,6 +140,20 @@ func (f *File) VerifyChecksums() (checked int, err error) {
 	return checked, errors.Join(problems...)
 }
 
+// RequireChecksums is VerifyChecksums for files that must carry both sums in
+// every HDU: one that lacks them is a [FormatError] too.
+func (f *File) RequireChecksums() error {
+	for _, h := range f.hdus {
+		for _, key := range []string{"DATASUM", "CHECKSUM"} {
+			if _, ok, err := h.checksumText(key); err != nil || !ok {
+				return errors.Join(err, h.checksumMismatch("lacks "+key+", which every HDU of such a file carries"))
+			}
+		}
+	}
+	_, err := f.VerifyChecksums()
+	return err
+}
+
 func (f *File) verifyHDU(h *HDU) (some bool, err error) {
 	dataText, hasData, err := h.checksumText("DATASUM")
 	if err != nil {
@@ -153,7 +167,12 @@ func (f *File) verifyHDU(h *HDU) (some bool, err error) {
 	if err != nil {
 		return true, err
 	}
-	data, err := f.sumRange(h, h.DataOffset, h.DataOffset+h.DataSize)
+	// The fill up to the whole block belongs to the sum, where the file has it.
+	end, err := f.src.reach(h.DataOffset + padded(h.DataSize))
+	if err != nil {
+		return true, err
+	}
+	data, err := f.sumRange(h, h.DataOffset, end)
 	if err != nil {
 		return true, err
 	}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"math/big"
 	"math/rand/v2"
 	"strings"
@@ -182,4 +183,60 @@ func openSeed(tb testing.TB, name string) *File {
 		tb.Fatal(err)
 	}
 	return f
+}
+
+// Whatever bit of a file with checksums is turned over, fill and names of
+// keywords included, it is found. Only a header whose structure no longer
+// tells that there is another HDU could hide one, and then its bytes are left
+// over.
+func TestEveryBitOfAFileWithChecksumsIsGuarded(t *testing.T) {
+	w := CreateBuffer()
+	iw, err := w.AddImage(NewHeader(), 16, 7, 3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := iw.WriteRows(0, 0, 3, make([]byte, 2*7*3)); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	whole := w.Bytes()
+	for bit := range 8 * len(whole) {
+		data := bytes.Clone(whole)
+		data[bit/8] ^= 1 << (bit % 8)
+		f, err := OpenBytes("turned.fits", data, 1<<20)
+		if err == nil {
+			err = f.RequireChecksums()
+		}
+		if err == nil {
+			t.Fatalf("bit %d of byte %d was turned over, and nothing was said", bit%8, bit/8)
+		}
+	}
+	f, err := OpenBytes("whole.fits", whole, 1<<20)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := f.RequireChecksums(); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestAFileWithoutChecksumsIsToldFromOneThatHasThem(t *testing.T) {
+	f, err := OpenBytes("plain.fits", plainImage(t), 1<<20)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := f.RequireChecksums(); err == nil || !strings.Contains(err.Error(), "DATASUM") {
+		t.Errorf("error is %v, want one that names DATASUM", err)
+	}
+}
+
+// plainImage is the smallest image, without checksums.
+func plainImage(t *testing.T) []byte {
+	t.Helper()
+	head := fmt.Sprintf("%-80s%-80s%-80s%-80s%-80s%-80s", "SIMPLE  =                    T", "BITPIX  =                    8", "NAXIS   =                    1", "NAXIS1  =                    4", "OBJECT  = 'Tessaly '", "END")
+	block := bytes.Repeat([]byte{' '}, blockSize)
+	copy(block, head)
+	return append(block, make([]byte, blockSize)...)
 }

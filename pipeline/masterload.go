@@ -65,7 +65,7 @@ func loadMaster(m *Master, s *calib.Sensor, w wants) (*loaded, error) {
 	if err != nil {
 		return nil, err
 	}
-	f, err := openWhole(m.Path, data)
+	f, err := openOwn(m.Path, data)
 	if err != nil {
 		return nil, err
 	}

@@ -38,7 +38,7 @@ func openPictureInput(path string) (*pictureInput, error) {
 	if err != nil {
 		return nil, err
 	}
-	f, err := openWhole(path, data)
+	f, err := openOwn(path, data)
 	if err != nil {
 		return nil, err
 	}
@@ -188,33 +188,6 @@ func (p *pictureInput) load(bands []int, workers int) ([]*calib.Raster, error) {
 		i, y0 := job/blocks, job%blocks*bandRows
 		return decodeBlock(p.f, planes, bands[i], y0, min(bandRows, height-y0), out[i])
 	})
-}
-
-// decodeBlock decodes some rows of values, uncertainties and flags.
-func decodeBlock(f *fitsutil.File, planes [3]*fitsutil.HDU, plane, y0, n int, r *calib.Raster) error {
-	from, to := y0*r.Width, (y0+n)*r.Width
-	if err := decodeRows(f, planes[0], plane, y0, n, r.Value[from:to]); err != nil {
-		return err
-	}
-	variance := r.Variance[from:to]
-	if err := decodeRows(f, planes[1], plane, y0, n, variance); err != nil {
-		return err
-	}
-	for i, u := range variance {
-		variance[i] = u * u
-	}
-	b, err := rowsOf(f, planes[2], plane, y0, n)
-	if err != nil {
-		return err
-	}
-	bits := make([]int32, to-from)
-	if err := planes[2].DecodeInt32(bits, b); err != nil {
-		return err
-	}
-	for i, v := range bits {
-		r.Flags[from+i] = calib.Flags(v)
-	}
-	return nil
 }
 
 // write writes both PNGs and, last, the record.

@@ -95,7 +95,7 @@ func (in *Instrument) readProduct(path string, workers int) (*productFile, error
 	if err != nil {
 		return nil, err
 	}
-	f, err := openWhole(path, data)
+	f, err := openOwn(path, data)
 	if err != nil {
 		return nil, err
 	}
@@ -129,31 +129,36 @@ func readRaster(f *fitsutil.File, workers int) (*calib.Raster, error) {
 	r := calib.NewRaster(width, height)
 	err := parallel(workers, (height+bandRows-1)/bandRows, func(_, band int) error {
 		y0, n := band*bandRows, min(bandRows, height-band*bandRows)
-		from, to := y0*width, (y0+n)*width
-		if err := decodeRows(f, planes[0], 0, y0, n, r.Value[from:to]); err != nil {
-			return err
-		}
-		variance := r.Variance[from:to]
-		if err := decodeRows(f, planes[1], 0, y0, n, variance); err != nil {
-			return err
-		}
-		for i, u := range variance {
-			variance[i] = u * u
-		}
-		whole := make([]int32, n*width)
-		b, err := rowsOf(f, planes[2], 0, y0, n)
-		if err != nil {
-			return err
-		}
-		if err := planes[2].DecodeInt32(whole, b); err != nil {
-			return err
-		}
-		for i, v := range whole {
-			r.Flags[from+i] = calib.Flags(v)
-		}
-		return nil
+		return decodeBlock(f, planes, 0, y0, n, r)
 	})
 	return r, err
+}
+
+// decodeBlock decodes some rows of values, uncertainties and flags.
+func decodeBlock(f *fitsutil.File, planes [3]*fitsutil.HDU, plane, y0, n int, r *calib.Raster) error {
+	from, to := y0*r.Width, (y0+n)*r.Width
+	if err := decodeRows(f, planes[0], plane, y0, n, r.Value[from:to]); err != nil {
+		return err
+	}
+	variance := r.Variance[from:to]
+	if err := decodeRows(f, planes[1], plane, y0, n, variance); err != nil {
+		return err
+	}
+	for i, u := range variance {
+		variance[i] = u * u
+	}
+	b, err := rowsOf(f, planes[2], plane, y0, n)
+	if err != nil {
+		return err
+	}
+	bits := make([]int32, to-from)
+	if err := planes[2].DecodeInt32(bits, b); err != nil {
+		return err
+	}
+	for i, v := range bits {
+		r.Flags[from+i] = calib.Flags(v)
+	}
+	return nil
 }
 
 // rowsOf returns raw rows of an HDU, from memory where they lie there.

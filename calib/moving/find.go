@@ -109,11 +109,11 @@ type Mover struct {
 // for 95 % where a pair of coloured spots could do as well, which is so with
 // two bands, with ways under two sigmas, and with uneven motion.
 //
-// Two movers nearer than two sigmas in one band are found as one. Uncertain-
-// ties come from the curvature of chi-square at its minimum, times the root
-// of the reduced chi-square where that exceeds 1; for movers whose way is
-// much shorter than their size, contrast and way are only known as a product
-// and the uncertainties of both are large.
+// Two movers nearer than two sigmas in one band are found as one.
+// Uncertainties come from the curvature of chi-square at its minimum, times
+// the factor by which the surroundings, or what the fit leaves, scatter more
+// than noise. For movers whose way is much shorter than their size, contrast
+// and way are only known as a product, and the uncertainties of both are large.
 //
 // The result is the same for any number of workers. Errors: ErrBands,
 // ErrTimes, ErrNoOverlap, ErrOption.
