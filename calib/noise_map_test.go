@@ -164,7 +164,7 @@ func (l *lit) held(p *picture, k mapped, x, y int) float64 {
 
 // expected is the variance of a pixel by the definition: the mean of the other
 // good pixels of its window for the light, or its own count.
-func (l *lit) expected(p *picture, k mapped, x, y int) (variance float64, close bool) {
+func (l *lit) expected(p *picture, k mapped, x, y int) (variance float64, doubtful bool) {
 	var sum, n float64
 	for j := max(0, y-8); j < min(l.height, y+9); j++ {
 		for i := max(0, x-8); i < min(l.width, x+9); i++ {
@@ -211,8 +211,8 @@ func TestNoiseUnderAMapIsThatOfLikePixels(t *testing.T) {
 						if v, _, _ := before.at(x, y); v != value {
 							t.Fatalf("column %d row %d had the value %g and has %g", x, y, v, value)
 						}
-						want, close := l.expected(before, k, x, y)
-						if close {
+						want, doubtful := l.expected(before, k, x, y)
+						if doubtful {
 							continue // rounding decides whether it stands out
 						}
 						f := float64(l.flat.Value[y*width+x])

@@ -67,14 +67,14 @@ func (z *ZoneCurves) Uncertainty() float64 {
 	for r := range z.Rows {
 		for c := range z.Columns {
 			v := z.MaxDN[r*z.Columns+c]
-			if !(v > 0) {
+			if !(v > 0) || atEdge(c, z.Columns) || atEdge(r, z.Rows) {
 				continue
 			}
 			bend := 0.0
-			if c > 0 && c < z.Columns-1 {
+			if z.Columns > 2 {
 				bend += math.Abs(at(c-1, r, v) - 2*at(c, r, v) + at(c+1, r, v))
 			}
-			if r > 0 && r < z.Rows-1 {
+			if z.Rows > 2 {
 				bend += math.Abs(at(c, r-1, v) - 2*at(c, r, v) + at(c, r+1, v))
 			}
 			bend *= 1.0/8 + 1.0/24
@@ -87,6 +87,9 @@ func (z *ZoneCurves) Uncertainty() float64 {
 	}
 	return math.Sqrt(sum / float64(n))
 }
+
+// atEdge tells whether a zone is the first or last of a row that has inner ones.
+func atEdge(zone, zones int) bool { return zones > 2 && (zone == 0 || zone == zones-1) }
 
 // ZoneLinearityStage is step 6 for a response that varies over the detector.
 type ZoneLinearityStage struct {

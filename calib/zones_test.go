@@ -206,3 +206,30 @@ func TestZoneLinearityTellsItsCurves(t *testing.T) {
 		t.Errorf("settings %v, want %v", got, want)
 	}
 }
+
+// Curves that bend by d from zone to zone at their highest level are off by up
+// to d/8 between the middles, and their means by d/24; zones at the edge have
+// no second difference and do not count.
+func TestZonesOwnUpToWhatTheyInterpolate(t *testing.T) {
+	const width, bend, top = 100, 1e-6, 500.0
+	for _, c := range []struct {
+		columns, rows int
+		alongX        bool
+		want          float64
+	}{
+		{5, 1, true, bend * top / 6}, {10, 1, true, bend * top / 6}, {5, 5, true, bend * top / 6},
+		{1, 5, false, bend * top / 6}, {2, 1, true, 0}, {1, 1, true, 0},
+	} {
+		z := zonesOf(width, width, c.columns, c.rows, func(x, y float64) Polynomial {
+			u := x * float64(c.columns) / width // in zones
+			if !c.alongX {
+				u = y * float64(c.rows) / width
+			}
+			return Polynomial{bend * u * u / 2}
+		})
+		for i := range z.MaxDN {
+			z.MaxDN[i] = top
+		}
+		within(t, fmt.Sprintf("uncertainty of %d x %d zones", c.columns, c.rows), z.Uncertainty(), c.want, 1e-9*bend*top)
+	}
+}

@@ -47,6 +47,26 @@ func Open(path string) (*File, error) {
 	return f, nil
 }
 
+// PrimaryHeader reads the primary header of a file that is perhaps not whole:
+// what follows the header is not looked at.
+func PrimaryHeader(path string) (*Header, error) {
+	src, err := openSource(path)
+	if err != nil {
+		return nil, err
+	}
+	f := &File{name: path, src: src}
+	defer f.Close()
+	first, err := f.readBlock(make([]byte, blockSize), 0)
+	if err != nil {
+		return nil, err
+	}
+	block, err := f.readHeader(first, 0, 0)
+	if err != nil {
+		return nil, err
+	}
+	return ParseHeader(block, path, 0)
+}
+
 func openSource(path string) (source, error) {
 	file, err := os.Open(path)
 	if err != nil {

@@ -403,6 +403,9 @@ func (b *builder) content(s *frameSet, out calib.Combined, weights weighting, ma
 			inverse[i] = f.scale[0]
 		}
 		c.info.BiasKappa = weights.MeanOf(inverse)
+		if s.sensor.LineScan {
+			c.info.MaskedDark = s.maskedDark()
+		}
 		if s.masters.bias != nil {
 			c.info.BiasSHA256 = s.masters.bias.SHA256
 		}

@@ -53,6 +53,9 @@ func (b *cubeBuilder) strips(s *source) (*bandSet, error) {
 	if motion == nil {
 		return nil, fmt.Errorf("the profile does not say how the ground moves over the strips: give motion")
 	}
+	if err := alike(s.products); err != nil {
+		return nil, err
+	}
 	list := b.stripList(d)
 	offsets, sigma, err := b.offsets(s, list, motion)
 	if err != nil {

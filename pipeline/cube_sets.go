@@ -115,8 +115,17 @@ func (b *cubeBuilder) complete(s *source, wanted []string) error {
 		return fmt.Errorf("band %s is missing; there is %s: add the frame, widen the time between frames with --within, or name the bands wanted with --bands",
 			strings.Join(missing, ", "), strings.Join(have, ", "))
 	}
-	for _, p := range ordered[1:] {
-		first := ordered[0]
+	if err := alike(ordered); err != nil {
+		return err
+	}
+	s.products = ordered
+	return nil
+}
+
+// alike checks that products can stand side by side in a cube.
+func alike(products []*productFile) error {
+	first := products[0]
+	for _, p := range products[1:] {
 		if p.unit != first.unit || p.widthPx != first.widthPx || p.heightPx != first.heightPx {
 			return fmt.Errorf("%s is %d x %d pixels in %q and %s is %d x %d pixels in %q: bands of one cube share size and unit",
 				first.name(), first.widthPx, first.heightPx, first.unit, p.name(), p.widthPx, p.heightPx, p.unit)
@@ -126,7 +135,6 @@ func (b *cubeBuilder) complete(s *source, wanted []string) error {
 				first.name(), first.exposureS, p.name(), p.exposureS)
 		}
 	}
-	s.products = ordered
 	return nil
 }
 
@@ -265,6 +273,9 @@ func (b *cubeBuilder) stack(s *source) (*bandSet, error) {
 		layers = append(layers, s.products[i])
 	}
 	s.products = layers
+	if err := alike(layers); err != nil {
+		return nil, err
+	}
 	if err := b.load(s); err != nil {
 		return nil, err
 	}

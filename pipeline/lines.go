@@ -143,38 +143,82 @@ const leastSpread = 1.5
 
 // intercepts finds the bias of a line scanner, which has no zero exposure: the
 // intercept of the straight line of dark level against h(T) t in each column,
-// by least squares with equal weights. Its variance is that of the residuals
-// times 1/n + x^2/Sxx, x the mean of h t (JCGM 100:2008, H.3).
+// by least squares, each block weighted with its number of lines. Its variance
+// is that of one line, from the residuals, times 1/N + x^2/Sxx with N lines
+// and x the mean of h t (JCGM 100:2008, H.3).
 func (s *frameSet) intercepts(blocks []lineBlock) (calib.Combined, error) {
-	var mean, sxx float64
+	var mean, sxx, lines float64
 	shortest, longest := math.Inf(1), 0.0
-	n := float64(len(blocks))
 	for _, b := range blocks {
-		mean += b.ht / n
+		lines += float64(b.lines)
+		mean += b.ht * float64(b.lines)
 		shortest, longest = min(shortest, b.ht), max(longest, b.ht)
 	}
 	if !(longest > leastSpread*shortest) || len(blocks) < 3 {
 		return calib.Combined{}, fmt.Errorf("%d blocks of lines with dark times from %.3g to %.3g s (at the reference temperature) do not tell the bias from the dark current: add dark runs of a line time %g times longer",
 			len(blocks), shortest, longest, leastSpread)
 	}
+	mean /= lines
 	for _, b := range blocks {
-		sxx += (b.ht - mean) * (b.ht - mean)
+		sxx += float64(b.lines) * (b.ht - mean) * (b.ht - mean)
 	}
 	out := newCombined(s.sensor.Image.Width(), false)
 	for x := range out.Value {
 		var sum, sxy, square float64
 		for _, b := range blocks {
-			sum += float64(b.value[x])
-			sxy += (b.ht - mean) * float64(b.value[x])
+			w := float64(b.lines)
+			sum += w * float64(b.value[x])
+			sxy += w * (b.ht - mean) * float64(b.value[x])
 		}
-		level, slope := sum/n, sxy/sxx
+		level, slope := sum/lines, sxy/sxx
 		for _, b := range blocks {
 			d := float64(b.value[x]) - level - slope*(b.ht-mean)
-			square += d * d
+			square += float64(b.lines) * d * d
 		}
 		out.Value[x] = float32(level - slope*mean)
-		out.Variance[x] = float32(square / (n - 2) * (1/n + mean*mean/sxx))
+		out.Variance[x] = float32(square / float64(len(blocks)-2) * (1/lines + mean*mean/sxx))
 		out.Samples[x] = int32(len(blocks))
 	}
 	return out, nil
+}
+
+// maskedSignificance is the number of standard deviations from which a dark
+// current of masked pixels counts as found.
+const maskedSignificance = 5
+
+// maskedDark finds the dark current of a line scanner's masked pixels, e-/s at
+// T0, for each amplifier: the slope of the frames' offsets against h(T) t, by
+// least squares. Where none of them stands out of the offset's drift from frame
+// to frame, there is none.
+func (s *frameSet) maskedDark() []float64 {
+	n := float64(len(s.set))
+	if n < 3 {
+		return nil
+	}
+	out := make([]float64, len(s.sensor.Amps))
+	found := false
+	for a := range out {
+		var mean, level, sxx, sxy, square float64
+		for _, f := range s.set {
+			mean += f.ht / n
+			level += f.zeroDN[a] / n
+		}
+		for _, f := range s.set {
+			sxx += (f.ht - mean) * (f.ht - mean)
+			sxy += (f.ht - mean) * (f.zeroDN[a] - level)
+		}
+		slope := sxy / sxx
+		for _, f := range s.set {
+			d := f.zeroDN[a] - level - slope*(f.ht-mean)
+			square += d * d
+		}
+		out[a] = slope * s.sensor.Amps[a].GainEPerDN
+		if slope > maskedSignificance*math.Sqrt(square/(n-2)/sxx) {
+			found = true
+		}
+	}
+	if !found {
+		return nil
+	}
+	return out
 }

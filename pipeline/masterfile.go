@@ -44,6 +44,12 @@ type Master struct {
 	// was taken off its frames (calib.BiasVarianceFactor).
 	BiasKappa  float64 `json:"-"`
 	BiasSHA256 string  `json:"-"`
+
+	// MaskedDark is, of a line scanner's dark, the dark current of each
+	// amplifier's masked pixels, e-/s at T0: the offset takes it off, so the
+	// dark is relative to it, and its shot noise is in the pixels all the
+	// same. Empty: none was found.
+	MaskedDark []float64 `json:"-"`
 }
 
 // Name is the master's file name.
@@ -90,6 +96,9 @@ func (m *Master) writeTo(h *fitsutil.Header) error {
 		w.set("BIASKAPP", m.BiasKappa, "[s-1] mean 1/(h t) of the frames")
 		w.set("BIASSHA", m.BiasSHA256, "SHA-256 of the bias taken off the frames")
 	}
+	for a, d := range m.MaskedDark {
+		w.set(fmt.Sprintf("MSKDRK%02d", a+1), d, "[electron s-1] dark current of masked pixels")
+	}
 	if m.Kind == MasterFlat {
 		w.set("NORMUNC", m.Normalisation, "relative uncertainty of the mean being 1")
 	}
@@ -119,6 +128,13 @@ func readMaster(path string) (*Master, error) {
 	m.Frames, m.Binning = r.optionalInt("NFRAMES"), r.optionalInt("BINNING")
 	if m.Kind == MasterDark {
 		m.BiasKappa, m.BiasSHA256 = r.number("BIASKAPP"), r.text("BIASSHA")
+	}
+	for a := 1; a < 100; a++ {
+		key := fmt.Sprintf("MSKDRK%02d", a)
+		if _, ok := r.h.Value(key); !ok {
+			break
+		}
+		m.MaskedDark = append(m.MaskedDark, r.number(key))
 	}
 	if m.Kind == MasterFlat {
 		m.Normalisation = r.number("NORMUNC")

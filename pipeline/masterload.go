@@ -3,6 +3,7 @@ package pipeline
 import (
 	"container/list"
 	"fmt"
+	"slices"
 	"sync"
 
 	"evenlight/calib"
@@ -16,6 +17,7 @@ type loaded struct {
 
 	plane        *calib.Plane      // bias, dark
 	means        []float64         // bias: mean over each amplifier, DN
+	charge       *calib.Plane      // dark: all of the dark charge, what the offset takes off included
 	masked       *calib.Plane      // bias, dark: mean of the masked rows, where the camera has any
 	zones        *calib.ZoneCurves // linearity that varies over the detector
 	typicalEPerS float64           // dark: median, e-/s at T0
@@ -84,7 +86,8 @@ func loadMaster(m *Master, s *calib.Sensor, w wants) (*loaded, error) {
 	case MasterDark:
 		l.plane = r.plane()
 		l.masked = r.masked()
-		l.typicalEPerS = typical(l.plane)
+		l.charge = chargeOf(l.plane, m.MaskedDark, s)
+		l.typicalEPerS = typical(l.charge)
 		if w == forMask {
 			l.scatter, l.samples = r.floats("SCATTER"), r.whole("SAMPLES")
 		}
@@ -336,6 +339,21 @@ func meanOver(p *calib.Plane, r calib.Region) float64 {
 		}
 	}
 	return sum / float64(max(n, 1))
+}
+
+// chargeOf adds to a line scanner's dark what its masked pixels, to which it is
+// relative, gather themselves.
+func chargeOf(p *calib.Plane, masked []float64, s *calib.Sensor) *calib.Plane {
+	if len(masked) != len(s.Amps) {
+		return p
+	}
+	whole := &calib.Plane{Width: p.Width, Value: slices.Clone(p.Value), Variance: p.Variance}
+	for _, g := range s.Segments()[0] {
+		for x := g.X0; x < g.X1; x++ {
+			whole.Value[x] += float32(masked[g.Amp])
+		}
+	}
+	return whole
 }
 
 // typicalSamples bounds the pixels that a typical level is taken from.

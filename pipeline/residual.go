@@ -25,14 +25,20 @@ type exposed struct {
 }
 
 // newSequence reads the headers of all files of an instrument that has
-// residual images; nil for others. A file that cannot be read is left out: it
-// is reported where it is calibrated.
+// residual images; nil for others. A file that is cut short still tells by its
+// header when it was exposed, and what it leaves behind cannot be taken off; one
+// that tells nothing is left out, and reported where it is calibrated.
 func (in *Instrument) newSequence(files []string, workers int) *sequence {
 	if !slices.ContainsFunc(in.Profile.Detectors, func(d configs.Detector) bool { return d.Residual != nil }) {
 		return nil
 	}
 	s := &sequence{make([][]exposed, len(in.Profile.Detectors))}
-	frames, _ := in.survey(files, workers)
+	frames, errs := in.survey(files, workers)
+	for i, path := range files {
+		if len(errs[i]) > 0 {
+			s.addUnreadable(in, path)
+		}
+	}
 	for _, f := range frames {
 		if f.Info.Kind != configs.KindIgnore {
 			s.byDetector[f.Detector] = append(s.byDetector[f.Detector], exposed{f.Path, f.Plane, f.Info.Time})
@@ -47,6 +53,22 @@ func (in *Instrument) newSequence(files []string, workers int) *sequence {
 		})
 	}
 	return s
+}
+
+// addUnreadable takes in a file whose samples cannot be read, by the time in
+// its header.
+func (s *sequence) addUnreadable(in *Instrument, path string) {
+	h, err := fitsutil.PrimaryHeader(path)
+	if err != nil {
+		return
+	}
+	info, err := in.Profile.Describe(h)
+	if err != nil || info.Kind == configs.KindIgnore {
+		return
+	}
+	for i := range s.byDetector {
+		s.byDetector[i] = append(s.byDetector[i], exposed{path, max(in.Profile.Detectors[i].Plane-1, 0), info.Time})
+	}
 }
 
 // before returns the exposure before a frame that is near enough in time to

@@ -468,7 +468,7 @@ func (p *plan) chain() (*calib.Chain, error) {
 		n.Flat = p.masters.flat.flat
 	}
 	if p.masters.dark != nil {
-		n.Dark = p.masters.dark.plane
+		n.Dark = p.masters.dark.charge
 		n.FloorE2 += max(0, p.masters.dark.typicalEPerS) * p.ht
 	}
 	if p.masters.mask != nil {
