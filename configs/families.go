@@ -125,7 +125,7 @@ type LineScan struct {
 type Residual struct {
 	Fraction          float64 `mapstructure:"fraction" yaml:"fraction" json:"fraction"` // of the signal of the frame before
 	FractionRelUncert float64 `mapstructure:"fraction_relative_uncertainty" yaml:"fraction_relative_uncertainty,omitempty" json:"fraction_relative_uncertainty,omitempty"`
-	MaxGapS           float64 `mapstructure:"max_gap_s" yaml:"max_gap_s" json:"max_gap_s"` // s between the starts of the two frames beyond which nothing is left
+	MaxGapS           float64 `mapstructure:"max_gap_s" yaml:"max_gap_s" json:"max_gap_s"` // s between the starts of the two frames from which on nothing is left
 }
 
 // Marks describes the reference marks on a camera tube's faceplate: a grid

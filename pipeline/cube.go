@@ -340,7 +340,7 @@ func (b *cubeBuilder) compare(set *bandSet, r *CubeReport) (*moving.Disagreement
 		r.Movers = append(r.Movers, moverReport(m, b.opt.MetrePerPx > 0))
 	}
 	if n := len(movers); n > 0 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("%d things moved between the bands: the colour of the %d pixels flagged moved is not the target's", n, marked))
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%s moved between the bands: the colour of the %d pixels flagged moved is not the target's", plural(n, "thing"), marked))
 	}
 	return d, movers, nil
 }
@@ -673,10 +673,18 @@ func moverTable(set *bandSet, movers []moving.Mover) table {
 	return t
 }
 
+// plural counts things.
+func plural(n int, thing string) string {
+	if n != 1 {
+		thing += "s"
+	}
+	return fmt.Sprintf("%d %s", n, thing)
+}
+
 // Text writes the summary for people.
 func (s *CubeSummary) Text() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%d cubes made, %d failures\n", len(s.Cubes), len(s.Failures))
+	fmt.Fprintf(&b, "%s made, %s\n", plural(len(s.Cubes), "cube"), plural(len(s.Failures), "failure"))
 	for _, c := range s.Cubes {
 		fmt.Fprintf(&b, "\n%s: %s, %d x %d pixels, %.1f %% of the samples measured here\n", filepath.Base(c.Cube), c.Way, c.Width, c.Height, 100*c.Measured)
 		for _, band := range c.Bands {

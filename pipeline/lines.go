@@ -44,7 +44,7 @@ func (s *frameSet) frameBlocks(i int, reject float64, w *setWorker) ([]lineBlock
 	var out []lineBlock
 	for y0 := 0; y0 < lines; y0 += lineBlockRows {
 		n := min(lineBlockRows, lines-y0)
-		if err := s.load(f, y0, y0+n, samples[:n*width], w, true); err != nil {
+		if err := s.load(f, y0, y0+n, samples[:n*width], w, i < maxOpen); err != nil {
 			return nil, err
 		}
 		views := make([][]float32, n)

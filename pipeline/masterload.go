@@ -38,9 +38,15 @@ type loaded struct {
 
 // bytes is what the planes take in memory.
 func (l *loaded) bytes() int64 {
-	n := 2*len(l.mask) + 4*(len(l.scatter)+len(l.samples)+len(l.departure)+len(l.departureU))
+	n := 4*len(l.mask) + 4*(len(l.scatter)+len(l.samples)+len(l.departure)+len(l.departureU))
 	if l.plane != nil {
 		n += 8 * len(l.plane.Value)
+	}
+	if l.charge != nil && l.charge != l.plane {
+		n += 4 * len(l.charge.Value)
+	}
+	if l.masked != nil {
+		n += 8 * len(l.masked.Value)
 	}
 	if l.flat != nil {
 		n += 8 * len(l.flat.Inverse)

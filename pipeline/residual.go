@@ -83,7 +83,7 @@ func (s *sequence) before(f *Frame, maxGapS float64) (exposed, bool) {
 		return exposed{}, false
 	}
 	e := all[i-1]
-	return e, f.Info.Time.Sub(e.time).Seconds() <= maxGapS
+	return e, f.Info.Time.Sub(e.time).Seconds() < maxGapS
 }
 
 // residualDepth is how many frames back a residual image is followed: what a
