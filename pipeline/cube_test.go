@@ -568,7 +568,7 @@ func TestCubeTellsWhatItIs(t *testing.T) {
 		t.Errorf("record %+v", record)
 	}
 	says(t, (&pipeline.CubeSummary{Cubes: []pipeline.CubeReport{c}, Failures: []pipeline.Failure{{Raw: "cube of z", Reason: "no light"}}}).Text(),
-		"1 cubes made, 1 failures", "b-green-cube.fits: wheel, 96 x 96 pixels", "shift", "bands disagree", "failed: cube of z: no light")
+		"1 cube made, 1 failure", "b-green-cube.fits: wheel, 96 x 96 pixels", "shift", "bands disagree", "failed: cube of z: no light")
 	bands := tableOf(t, c.Cube, "BANDS")
 	if got := bands["BAND"].([]string); !slices.Equal(got, []string{"nir", "green", "red"}) {
 		t.Errorf("table of bands: %v", got)

@@ -135,14 +135,17 @@ standard output, and as JSON to summary.json in the output folder.`,
 }
 
 func demoCommand(s *settings) *cobra.Command {
-	o := demo.Options{}
+	o := demo.Options{Colour: true}
 	c := &cobra.Command{
 		Use:   "demo FOLDER",
 		Short: "Run everything on simulated frames and compare with the truth",
 		Long: `Simulates a campaign of an invented camera (quillon, on the probe Marrowby, at
-the moon Tessaly) in a new folder, makes masters, calibrates the scenes and
-prints how values, uncertainties and flags compare with the truth.`,
-		Example: "  evenlight demo demo",
+the moon Tessaly) in a new folder, makes masters, calibrates the scenes, brings
+their bands together and prints how values, uncertainties, flags and what is
+particular to the camera's family compare with the truth. 'evenlight profile
+list' names the built-in cameras.`,
+		Example: `  evenlight demo demo
+  evenlight demo --camera brindle demo-brindle`,
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			log, err := s.logger(c.ErrOrStderr())
@@ -160,8 +163,7 @@ prints how values, uncertainties and flags compare with the truth.`,
 			if s.json {
 				err = writeJSON(c.OutOrStdout(), r)
 			} else {
-				_, err = fmt.Fprintf(c.OutOrStdout(), "\n%s\n%s\n%s\nEverything is in %s: raw, truth, masters, products and profile.yaml.\n",
-					r.Masters.Text(), r.Run.Text(), r.Truth.Text(), o.Dir)
+				_, err = fmt.Fprint(c.OutOrStdout(), r.Text())
 			}
 			if err != nil {
 				return failed(err)

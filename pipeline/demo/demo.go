@@ -3,27 +3,27 @@
 package demo
 
 import (
-	"errors"
 	"fmt"
-	"io/fs"
-	"os"
 	"path/filepath"
+	"strings"
 
 	"go.uber.org/zap"
 
-	"evenlight/configs"
 	"evenlight/pipeline"
-	"evenlight/pipeline/simulate"
 )
 
 // Options says how the demo runs.
 type Options struct {
-	Dir      string
-	Camera   string // a built-in profile; empty: quillon
-	Seed     uint64
-	Scale    float64 // of the numbers of calibration frames; 0: 1
-	Workers  int
-	Set      []string // profile overrides
+	Dir     string
+	Camera  string // a built-in profile; empty: quillon
+	Profile []byte // text of a profile to simulate in place of the built-in one
+	Seed    uint64
+	Scale   float64 // of the numbers of calibration frames; 0: 1
+	Workers int
+	Set     []string // profile overrides
+	// Colour goes on after the calibration, to what colour brings: sequences
+	// of bands, band cubes, pictures, or the agreement of two eyes.
+	Colour   bool
 	Log      *zap.Logger
 	Progress func(done, total int, what string)
 }
@@ -35,6 +35,7 @@ type Result struct {
 	Masters *pipeline.BuildResult `json:"masters"`
 	Run     *pipeline.RunSummary  `json:"run"`
 	Truth   *Comparison           `json:"truth"`
+	Colour  *Colour               `json:"colour,omitempty"`
 }
 
 // Folders of a demo below its own.
@@ -43,54 +44,14 @@ const (
 	TruthDir    = "truth"
 	MastersDir  = "masters"
 	ProductsDir = "products"
+	CubesDir    = "cubes"
 	ProfileFile = "profile.yaml"
 	SummaryFile = "summary.json"
 )
 
-// Simulate writes the profile and the raw frames of the demo campaign, and
-// the truth beside them, and returns the instrument and the number of frames.
-func Simulate(opt Options) (*pipeline.Instrument, int, error) {
-	if opt.Camera == "" {
-		opt.Camera = "quillon"
-	}
-	if err := mustBeNew(filepath.Join(opt.Dir, RawDir)); err != nil {
-		return nil, 0, err
-	}
-	text, err := configs.Builtin(opt.Camera)
-	if err != nil {
-		return nil, 0, err
-	}
-	p, err := configs.Parse(opt.Camera, text, configs.Overrides{Set: opt.Set})
-	if err != nil {
-		return nil, 0, err
-	}
-	sensors, err := simulate.NewAll(p, simulate.Options{Seed: opt.Seed})
-	if err != nil {
-		return nil, 0, err
-	}
-	plan := simulate.Scenario(p, simulate.ScenarioOptions{Seed: opt.Seed, Scale: opt.Scale})
-	err = simulate.WriteFrames(filepath.Join(opt.Dir, RawDir), filepath.Join(opt.Dir, TruthDir), sensors, plan, opt.Workers)
-	if err != nil {
-		return nil, 0, err
-	}
-	if len(opt.Set) > 0 {
-		text = p.Canonical()
-	}
-	if err := os.WriteFile(filepath.Join(opt.Dir, ProfileFile), text, 0o666); err != nil {
-		return nil, 0, err
-	}
-	return pipeline.NewInstrument(p), len(plan), nil
-}
-
-func mustBeNew(dir string) error {
-	if _, err := os.Stat(dir); !errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("%s is there already: name a new folder for the demo, or remove it", dir)
-	}
-	return nil
-}
-
 // Run simulates a campaign, makes masters, calibrates the scenes and compares
-// them with the truth.
+// them with the truth; with Options.Colour it makes band cubes and pictures of
+// them besides.
 func Run(opt Options) (*Result, error) {
 	step := func(what string) {
 		if opt.Progress != nil {
@@ -119,6 +80,25 @@ func Run(opt Options) (*Result, error) {
 		return nil, err
 	}
 	step("comparing with the truth")
-	r.Truth, err = Compare(r.Run, filepath.Join(opt.Dir, TruthDir), in.Profile)
-	return r, err
+	if r.Truth, err = Compare(r.Run, filepath.Join(opt.Dir, TruthDir), in.Profile); err != nil || !opt.Colour {
+		return r, err
+	}
+	step("bringing bands together")
+	c := &campaign{opt: opt, in: in, run: r.Run, shots: shotsOf(files, r.Run)}
+	if r.Colour, err = c.colour(); err != nil {
+		return r, fmt.Errorf("comparing bands with the truth: %w", err)
+	}
+	return r, nil
+}
+
+// Text writes the result for people.
+func (r *Result) Text() string {
+	parts := []string{r.Masters.Text(), r.Run.Text(), r.Truth.Text()}
+	where := "raw, truth, masters, products"
+	if r.Colour != nil {
+		parts = append(parts, r.Colour.Text())
+		where += r.Colour.folders()
+	}
+	parts = append(parts, fmt.Sprintf("Everything is in %s: %s and %s.\n", r.Dir, where, ProfileFile))
+	return "\n" + strings.Join(parts, "\n")
 }

@@ -36,10 +36,29 @@ func runOnce(name string, opt Options) func() (*Result, error) {
 
 // The demos that tests look at.
 var (
-	quillon          = runOnce("quillon", Options{})
-	quillonElectrons = runOnce("quillon-electrons", Options{Set: []string{"output.quantity=electrons"}, Scale: 0.5})
-	pellam           = runOnce("pellam", Options{Camera: "pellam", Set: []string{"output.quantity=radiance"}})
+	quillon          = runOnce("quillon", Options{Colour: true})
+	quillonElectrons = runOnce("quillon-electrons", Options{Set: []string{"output.quantity=electrons"}, Scale: half})
+	pellam           = runOnce("pellam", Options{Camera: "pellam", Set: []string{"output.quantity=radiance"}, Colour: true})
+	brindle          = runOnce("brindle", Options{Camera: "brindle", Scale: half, Colour: true})
+	oxlip            = runOnce("oxlip", Options{Camera: "oxlip", Scale: half, Colour: true})
+	gemel            = runOnce("gemel", Options{Camera: "gemel", Scale: half, Colour: true})
+	fescue           = runOnce("fescue", Options{Camera: "fescue", Scale: half, Colour: true})
+	tarn             = runOnce("tarn", Options{Camera: "tarn", Scale: half, Colour: true})
+	umber            = runOnce("umber", Options{Camera: "umber", Scale: half, Colour: true})
+	sallow           = runOnce("sallow", Options{Camera: "sallow", Scale: half, Colour: true})
 )
+
+// half is the scale of campaigns that are not the default one.
+const half = 0.5
+
+// heavy leaves a test out that runs a whole campaign where tests are to be
+// short, as under the race detector; the small campaigns are run anyway.
+func heavy(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("runs a whole campaign")
+	}
+}
 
 // mustRun returns a demo that went through without a failure.
 func mustRun(t *testing.T, run func() (*Result, error)) *Result {

@@ -1,6 +1,7 @@
 package demo
 
 import (
+	"cmp"
 	"math"
 	"path/filepath"
 	"strings"
@@ -16,18 +17,93 @@ import (
 // standard deviation of pulls may have: 6e-5 of normal ones have more.
 const mostSigma = 4
 
-// masterShare bounds the part of a pixel's variance that comes from masters,
-// which all frames share at that pixel: 1/20 of the read noise from the 20
-// frames of the bias, S/(10 * 0.6 * full well) = 0.15 of the shot noise at
-// full well from the 10 flats.
-const masterShare = 0.2
+// camera is a demo and what bounds its pulls besides the number of pixels.
+type camera struct {
+	name, profile string
+	text          string // of the profile, where it is none of the built-in ones
+	run           func() (*Result, error)
+	biasFrames    float64 // of the master bias
+	flatFrames    float64 // of each master flat
+	lamp          float64 // share of the lamp that the weakest band gets; 0: 1
+	// columnE and frameE are standard deviations, e-, of what all pixels of a
+	// column of one frame, and of one frame, have in common.
+	columnE, frameE float64
+}
+
+// Frames of calibration at half the scale.
+const (
+	halfBias = 10
+	halfFlat = 5
+)
+
+// A band of a mosaic or of strips gets 0.55 of the lamp at least.
+const weakestLamp = 0.55
+
+// tarn's masters average files of 256 lines: 3 of each flat; its bias is the
+// intercept of 9 files at line times 1, 4 and 16, which has 1/9 + 49/378 = 0.24
+// of the variance of a file's mean.
+const (
+	tarnBias = 256 / 0.24
+	tarnFlat = 3 * 256
+)
+
+// masters returns the shares of bias and flat in a pixel's variance, which all
+// frames share at that pixel, at a signal: 1/n of the read noise from n bias
+// frames, and from n flats of 60 % of the range R S/(0.6 n R) of the shot noise
+// S.
+func (c *camera) masters(signal, rangeE float64) (bias, flat float64) {
+	return 1 / c.biasFrames, signal / (0.6 * c.flatFrames * rangeE * cmp.Or(c.lamp, 1))
+}
+
+// oxlip's smear comes from 8 masked rows, read noise 14 e- and codes of 21 e-
+// (21/sqrt(12) = 6.1): 5.4 e- for a plain mean, 6.8 for one of 64 % efficiency
+// (a median), which bounds robust ones. Their offset, from the 16 overscan
+// samples of the last 16 rows at least, is common to a frame: 15.3/16 = 1 e-.
+const (
+	oxlipColumnE = 6.8
+	oxlipFrameE  = 1.0
+)
+
+func cameras() []camera {
+	return []camera{
+		{name: "radiance", profile: "quillon", run: quillon, biasFrames: 20, flatFrames: 10},
+		{name: "electrons, half the calibration frames", profile: "quillon", run: quillonElectrons, biasFrames: halfBias, flatFrames: halfFlat},
+		{name: "two detectors, no overscan", profile: "pellam", run: pellam, biasFrames: 20, flatFrames: 10},
+		{name: "mosaic, rolling reset", profile: "brindle", run: brindle, biasFrames: halfBias, flatFrames: halfFlat, lamp: weakestLamp},
+		{name: "frame transfer, codes", profile: "oxlip", run: oxlip, biasFrames: halfBias, flatFrames: halfFlat, columnE: oxlipColumnE, frameE: oxlipFrameE},
+		{name: "stereo pair", profile: "gemel", run: gemel, biasFrames: halfBias, flatFrames: halfFlat},
+		{name: "strips of filters", profile: "fescue", run: fescue, biasFrames: halfBias, flatFrames: halfFlat, lamp: weakestLamp},
+		{name: "line scanner", profile: "tarn", run: tarn, biasFrames: tarnBias, flatFrames: tarnFlat},
+		{name: "stacked diodes", profile: "umber", run: umber, biasFrames: halfBias, flatFrames: halfFlat, lamp: weakestLamp},
+		{name: "camera tube", profile: "sallow", run: sallow, biasFrames: halfBias, flatFrames: halfFlat},
+	}
+}
+
+// load returns the camera's profile.
+func (c *camera) load(t *testing.T) *configs.Profile {
+	t.Helper()
+	text := []byte(c.text)
+	if c.text == "" {
+		var err error
+		if text, err = configs.Builtin(c.profile); err != nil {
+			t.Fatal(err)
+		}
+	}
+	p, err := configs.Parse(c.name, text, configs.Overrides{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
 
 // sharing tells how the pixels of a bin share what is not independent.
 type sharing struct {
 	pixels   float64
 	offset   map[[3]int]float64 // pixels by frame, amplifier and group of rows whose overscan is averaged
 	bias     map[[2]int]float64 // the same over all frames
-	position map[int]float64    // pixels by detector and place in the image
+	position map[int]float64    // pixels by detector, mode and place in the image; of a line scanner, column
+	column   map[[2]int]float64 // by frame and column
+	frame    map[int]float64    // by frame
 }
 
 func squares[K comparable](m map[K]float64) float64 {
@@ -41,85 +117,116 @@ func squares[K comparable](m map[K]float64) float64 {
 // sharingOf counts, for each bin, who shares what, from the truth alone.
 func sharingOf(t *testing.T, r *Result, p *configs.Profile) []sharing {
 	t.Helper()
-	out := make([]sharing, len(edgesE)-1)
+	out := make([]sharing, len(r.Truth.Bins))
 	for i := range out {
-		out[i] = sharing{offset: map[[3]int]float64{}, bias: map[[2]int]float64{}, position: map[int]float64{}}
+		out[i] = sharing{offset: map[[3]int]float64{}, bias: map[[2]int]float64{}, position: map[int]float64{}, column: map[[2]int]float64{}, frame: map[int]float64{}}
 	}
+	kinds := map[string]int{} // detectors in their modes
 	for f, fr := range r.Run.Frames {
-		stem := strings.TrimSuffix(filepath.Base(fr.Raw), ".fits")
-		truth, err := simulate.LoadTruth(simulate.TruthFile(filepath.Join(r.Dir, TruthDir), stem, fr.Detector))
+		truth, err := simulate.LoadTruth(simulate.TruthFile(filepath.Join(r.Dir, TruthDir), stemOf(fr.Raw), fr.Detector))
 		if err != nil {
 			t.Fatal(err)
 		}
-		number := detectorNumber(p, fr.Detector)
-		d := &p.Detectors[number]
+		key := fr.Detector + " " + fr.Mode
+		if _, known := kinds[key]; !known {
+			kinds[key] = len(kinds)
+		}
+		d := detectorOf(p, fr.Detector)
+		binning := (d.Image.Columns[1] - d.Image.Columns[0] + 1) / truth.Width
 		for i, e := range truth.Electrons {
-			b := binOf(float64(e))
+			b := binOf(r.Truth.Bins, float64(e))
 			if b < 0 {
 				continue
 			}
 			x, y := i%truth.Width, i/truth.Width
-			amp, group := amplifierAt(d, x), 0
+			amp, group, place := amplifierAt(d, x*binning, y), 0, i
 			if d.Offset.SmoothRows > 0 {
 				group = y / d.Offset.SmoothRows
 			}
-			out[b].pixels++
-			out[b].offset[[3]int{f, amp, group}]++
-			out[b].bias[[2]int{amp, group}]++
-			out[b].position[number*len(truth.Electrons)+i]++
+			if d.LineScan != nil {
+				place = x
+			}
+			s := &out[b]
+			s.pixels++
+			s.offset[[3]int{f, amp, group}]++
+			s.bias[[2]int{amp, group}]++
+			s.position[kinds[key]*len(truth.Electrons)+place]++
+			s.column[[2]int{f, x}]++
+			s.frame[f]++
 		}
 	}
 	return out
 }
 
-func binOf(e float64) int {
-	for i := range len(edgesE) - 1 {
-		if e >= edgesE[i] && e < edgesE[i+1] {
+func binOf(bins []Bin, e float64) int {
+	for i := range bins {
+		if e >= bins[i].FromE && e < bins[i].ToE {
 			return i
 		}
 	}
 	return -1
 }
 
-func detectorNumber(p *configs.Profile, name string) int {
-	for i := range p.Detectors {
-		if p.Detectors[i].Name == name {
-			return i
-		}
+// amplifierAt returns the amplifier that reads a pixel of the image.
+func amplifierAt(d *configs.Detector, x, y int) int {
+	column, row := x+d.Image.Columns[0], y+d.Image.Rows[0]
+	if d.LineScan != nil {
+		row = 1
 	}
-	return -1
-}
-
-// amplifierAt returns the amplifier that reads column x of the image; in both
-// cameras the amplifiers lie side by side.
-func amplifierAt(d *configs.Detector, x int) int {
 	for a := range d.Amplifiers {
-		if c := x + d.Image.Columns[0]; c >= d.Amplifiers[a].Region.Columns[0] && c <= d.Amplifiers[a].Region.Columns[1] {
+		if r := d.Amplifiers[a].Region; column >= r.Columns[0] && column <= r.Columns[1] && row >= r.Rows[0] && row <= r.Rows[1] {
 			return a
 		}
 	}
 	return -1
 }
 
+// overscanSamples is the number of samples from which the offset of a group of
+// rows comes; 0 where the camera has no overscan.
+func overscanSamples(d *configs.Detector, a *configs.Amplifier) float64 {
+	if d.Offset.From != configs.OffsetOverscan || a.Overscan == nil {
+		return 0
+	}
+	rows := d.Offset.SmoothRows
+	if rows == 0 {
+		rows = a.Overscan.Rows[1] - a.Overscan.Rows[0] + 1
+	}
+	return float64((a.Overscan.Columns[1] - a.Overscan.Columns[0] + 1) * rows)
+}
+
 // offsetSD is the standard deviation, e-, of the offset of a group of rows:
-// the read noise (the rounding is 1/12 DN^2 more) over the root of its
-// overscan samples.
+// the read noise and the rounding (1/12 of the square of a step) over the root
+// of its overscan samples.
 func offsetSD(d *configs.Detector) float64 {
 	worst := 0.0
 	for i := range d.Amplifiers {
 		a := &d.Amplifiers[i]
-		if d.Offset.From != configs.OffsetOverscan || a.Overscan == nil {
-			continue
+		if n := overscanSamples(d, a); n > 0 {
+			step := a.GainEPerDN * stepDN(d, a.OffsetDN)
+			worst = max(worst, math.Sqrt((a.ReadNoiseE*a.ReadNoiseE+step*step/12)/n))
 		}
-		n := float64(a.Overscan.Width() * max(1, d.Offset.SmoothRows))
-		worst = max(worst, math.Sqrt((a.ReadNoiseE*a.ReadNoiseE+a.GainEPerDN*a.GainEPerDN/12)/n))
 	}
 	return worst
 }
 
-// linearityOf returns the relative standard uncertainty of the curve that the
-// products state.
-func linearityOf(t *testing.T, r *Result) float64 {
+// stepDN is the width of the code that stands for a level.
+func stepDN(d *configs.Detector, level float64) float64 {
+	if d.Decompanding == nil {
+		return 1
+	}
+	dn, width := d.Decompanding.Table()
+	for k := range dn {
+		if level < dn[k]+width[k]/2 {
+			return width[k]
+		}
+	}
+	return width[len(width)-1]
+}
+
+// relativeOf returns the largest relative standard uncertainty of the curve
+// and of the flats' normalisation that the products state: of what is stated,
+// these are not taken from the profile by both sides of the comparison.
+func relativeOf(t *testing.T, r *Result) float64 {
 	t.Helper()
 	worst := 0.0
 	for _, f := range r.Run.Frames {
@@ -127,11 +234,7 @@ func linearityOf(t *testing.T, r *Result) float64 {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, s := range p.Systematic {
-			if s.Name == "linearity" || s.Name == "flat normalisation" {
-				worst = max(worst, s.Relative)
-			}
-		}
+		worst = max(worst, termOf(p, "linearity"), termOf(p, "flat normalisation"))
 	}
 	return worst
 }
@@ -140,39 +243,64 @@ func linearityOf(t *testing.T, r *Result) float64 {
 // deviation of a bin's pulls.
 //
 // Mean: its variance is 1/N for independent pixels; pixels at one place share
-// masters, which adds masterShare (sum n^2 - N)/N^2 over the places with n
+// masters, which adds their share (sum n^2 - N)/N^2 over the places with n
 // pixels each; a group of rows shares its offset, sd o: (o/u)^2 sum(n/N)^2
-// over the groups, and a twentieth of it over the rows of the master bias; the
-// curve's and the flat's relative uncertainties l move all pixels by l S/u.
+// over the groups, and the offset of the bias frames the same way; what
+// columns and frames have in common likewise; the curve's and the flat's
+// relative uncertainties l move all pixels by l S/u.
 //
-// Standard deviation: 1/(2N), and a share of the mean's shifts squared. The
-// estimate m of the light is the mean of 24 neighbours with variance u^2 each,
-// so the variance that a product states has the relative variance
-// 1/(24 u^2), and the pulls' standard deviation is 1/(48 u^2) above 1 (the
-// mean of 1/x is 1 + Var(x) for x about 1). Pixels whose response bends by
+// Standard deviation: its variance is 1/(2N), by the shared part s of the
+// variance of pixels (1 + s^2 (sum n^2/N - 1))/(2N), and a share of the mean's
+// shifts squared. The uncertainties that products state are estimates
+// themselves, and the mean of 1/x is 1 + Var(x) for x about 1: the estimate m
+// of the light is the mean of 24 neighbours with variance u^2 each, which gives
+// the variance the relative variance 1/(24 u^2) and raises the standard
+// deviation by 1/(48 u^2); the variance of a master of n frames comes from their
+// own scatter, whose relative variance is 2/(n-1), and raises it by b^2/(n-1)
+// with b the master's part of the whole variance. Pixels whose response bends by
 // less than nonlinear_fraction pass unflagged and depart by that times S/u at
 // most: unflagged share times its square is added to the variance of pulls.
-func bounds(b *Bin, s *sharing, offset, relative, bend float64) (mean, sd float64) {
-	n := float64(b.Pixels)
+func (c *camera) bounds(b *Bin, s *sharing, f *figures) (mean, sd float64) {
+	n, u := float64(b.Pixels), b.MeanUncert
 	signal := max(b.ToE, 1)
-	lin := relative * signal / b.MeanUncert
-	o := offset / b.MeanUncert
-	all := s.pixels * s.pixels
-	shared := masterShare*(squares(s.position)-s.pixels)/all + o*o*(squares(s.offset)+squares(s.bias)/20)/all + lin*lin
+	bias, flat := c.masters(signal, f.rangeE)
+	masters := (bias + flat) / (1 + bias + flat)
+	place := squares(s.position)
+	shared := masters*(place-s.pixels) +
+		square(f.offset/u)*(squares(s.offset)+squares(s.bias)/c.biasFrames) +
+		square(c.columnE/u)*squares(s.column) + square(c.frameE/u)*squares(s.frame)
+	shared = shared/square(s.pixels) + square(f.relative*signal/u)
 	mean = math.Sqrt(1/n + shared)
-	bent := bend * math.Pow(0.05*signal/b.MeanUncert, 2) / 2
-	sd = math.Sqrt(1/(2*n)) + (1/(48*b.MeanUncert*b.MeanUncert)+bent)/mostSigma + mostSigma*shared/2
+	excess := 1/(48*u*u) + f.bend*square(0.05*signal/u)/2 +
+		square(bias/(1+bias))/(c.biasFrames-1) + square(flat/(1+flat))/(c.flatFrames-1)
+	sd = math.Sqrt((1+square(masters)*(place/s.pixels-1))/(2*n)) + excess/mostSigma + mostSigma*shared/2
 	return mean, sd
 }
 
-// unflaggedBent is the share of pixels that bend and carry no flag.
+func square(x float64) float64 { return x * x }
+
+// figures are what a run and its profile say about the bounds of all bins.
+type figures struct {
+	rangeE   float64
+	offset   float64 // standard deviation of a group's offset, e-
+	relative float64 // of curve and flats
+	bend     float64 // share of unflagged pixels that bend
+}
+
+func figuresOf(t *testing.T, r *Result, p *configs.Profile) *figures {
+	t.Helper()
+	return &figures{rangeE: rangeE(p), offset: offsetSD(&p.Detectors[0]), relative: relativeOf(t, r), bend: unflaggedBent(r.Truth)}
+}
+
+// unflaggedBent is the share of pixels that bend and carry no flag. Without a
+// ladder they are left out of the pulls.
 func unflaggedBent(c *Comparison) float64 {
 	all, bent := 0, 0
 	for _, b := range c.Bins {
 		all += b.Pixels
 	}
 	for _, d := range c.Defects {
-		if d.Name == "nonlinear" {
+		if d.Name == "nonlinear" && c.Bent == 0 {
 			bent = d.Pixels - d.Flagged
 		}
 	}
@@ -180,26 +308,18 @@ func unflaggedBent(c *Comparison) float64 {
 }
 
 // checkPulls holds the pulls of all bins against their bounds.
-func checkPulls(t *testing.T, r *Result, c *Comparison, camera string) {
+func checkPulls(t *testing.T, r *Result, c *camera) {
 	t.Helper()
-	text, err := configs.Builtin(camera)
-	if err != nil {
-		t.Fatal(err)
-	}
-	p, err := configs.Parse(camera, text, configs.Overrides{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	offset, relative, bend := offsetSD(&p.Detectors[0]), linearityOf(t, r), unflaggedBent(c)
-	shared := sharingOf(t, r, p)
+	p := c.load(t)
+	f, shared := figuresOf(t, r, p), sharingOf(t, r, p)
 	populated := 0
-	for i := range c.Bins {
-		b := &c.Bins[i]
+	for i := range r.Truth.Bins {
+		b := &r.Truth.Bins[i]
 		if b.Pixels < 1000 {
 			continue
 		}
 		populated++
-		mean, sd := bounds(b, &shared[i], offset, relative, bend)
+		mean, sd := c.bounds(b, &shared[i], f)
 		if !(math.Abs(b.Mean) <= mostSigma*mean) {
 			t.Errorf("%g to %g e-: mean pull %.4f, want 0 within %.4f", b.FromE, b.ToE, b.Mean, mostSigma*mean)
 		}
@@ -207,24 +327,18 @@ func checkPulls(t *testing.T, r *Result, c *Comparison, camera string) {
 			t.Errorf("%g to %g e-: standard deviation of pulls %.4f, want 1 within %.4f", b.FromE, b.ToE, b.SD, mostSigma*sd)
 		}
 	}
-	if first, last := c.Bins[0], c.Bins[len(c.Bins)-1]; populated < 9 || first.Pixels < 1000 || last.Pixels < 1000 {
+	bins := r.Truth.Bins
+	if first, last := bins[0], bins[len(bins)-1]; populated < 9 || first.Pixels < 1000 || last.Pixels < 1000 {
 		t.Errorf("%d bins hold 1000 pixels or more, the first %d, the last %d: want 9 bins at least, the first and the last among them",
 			populated, first.Pixels, last.Pixels)
 	}
 }
 
 func TestUncertaintiesAreHonest(t *testing.T) {
-	for _, d := range []struct {
-		name, camera string
-		run          func() (*Result, error)
-	}{
-		{"radiance", "quillon", quillon},
-		{"electrons, half the calibration frames", "quillon", quillonElectrons},
-		{"two detectors, no overscan", "pellam", pellam},
-	} {
-		t.Run(d.name, func(t *testing.T) {
-			r := mustRun(t, d.run)
-			checkPulls(t, r, r.Truth, d.camera)
+	for _, c := range cameras() {
+		t.Run(c.name, func(t *testing.T) {
+			heavy(t)
+			checkPulls(t, mustRun(t, c.run), &c)
 		})
 	}
 }
@@ -232,9 +346,11 @@ func TestUncertaintiesAreHonest(t *testing.T) {
 // Dead and hot pixels have to be found, and saturated ones; a product that
 // flags everything would find them too, so most pixels have to be good.
 func TestSpoiledPixelsAreFlaggedAndTheOthersAreNot(t *testing.T) {
-	for name, run := range map[string]func() (*Result, error){"quillon": quillon, "quillon in electrons": quillonElectrons, "pellam": pellam} {
-		t.Run(name, func(t *testing.T) {
-			r := mustRun(t, run)
+	for _, c := range cameras() {
+		t.Run(c.name, func(t *testing.T) {
+			heavy(t)
+			r := mustRun(t, c.run)
+			p := c.load(t)
 			found := map[string]float64{}
 			for _, d := range r.Truth.Defects {
 				if d.Pixels > 0 {
@@ -242,22 +358,40 @@ func TestSpoiledPixelsAreFlaggedAndTheOthersAreNot(t *testing.T) {
 				}
 			}
 			for _, kind := range []string{"hot", "dead", "saturated"} {
-				if !(found[kind] >= 0.99) {
+				if share, there := found[kind]; there && !(share >= 0.99) {
 					t.Errorf("%.2f %% of the %s pixels carry a flag, want 99 %% at least", 100*found[kind], kind)
 				}
 			}
 			for _, f := range r.Run.Frames {
-				if !(f.Good > 0.9) {
-					t.Errorf("%s: %.1f %% of the pixels are good, want more than 90 %%", f.Product, 100*f.Good)
+				if unusable := unusableBySight(p, &f); !(f.Good > 0.9-unusable) {
+					t.Errorf("%s: %.1f %% of the pixels are good, want more than %.1f %%", f.Product, 100*f.Good, 100*(0.9-unusable))
 				}
 			}
 		})
 	}
 }
 
+// unusableBySight is the share of a frame's pixels that cannot be good: rows
+// that no strip of filters covers, and lines out of pace with the ground.
+func unusableBySight(p *configs.Profile, f *pipeline.FrameReport) float64 {
+	d := detectorOf(p, f.Detector)
+	if d.LineScan != nil && *f.LineSmear > d.LineScan.MaxSmearPixels {
+		return 1
+	}
+	if len(d.Strips) == 0 {
+		return 0
+	}
+	covered := 0
+	for _, s := range d.Strips {
+		covered += s.Rows[1] - s.Rows[0] + 1
+	}
+	return 1 - float64(covered)/float64(d.Image.Rows[1]-d.Image.Rows[0]+1)
+}
+
 // The reflectance factor of a surface is pi L r^2 / E, r in au and E the
 // irradiance at 1 au. The truth of L is the simulator's.
 func TestReflectanceComesFromRadianceAndSun(t *testing.T) {
+	heavy(t)
 	r, err := runOnce("pellam-reflectance", Options{Camera: "pellam", Set: []string{"output.quantity=reflectance"}, Scale: 0.5})()
 	if err != nil {
 		t.Fatal(err)
@@ -284,8 +418,9 @@ func TestReflectanceComesFromRadianceAndSun(t *testing.T) {
 			}
 		}
 	}
-	// Two detectors share three frames' places: master share over at most 3
-	// frames a place.
+	// Two detectors share three frames' places: masters' share of the variance
+	// at full well, 1/10 + 1/(0.6 * 5), over at most 3 frames a place.
+	const masterShare = 1.0/halfBias + 1/(0.6*halfFlat)
 	mean, sd := sum/n, math.Sqrt(square/n)
 	if most := mostSigma * math.Sqrt((1+2*masterShare)/n); !(math.Abs(mean) <= most) {
 		t.Errorf("mean pull %.4f, want 0 within %.4f", mean, most)
