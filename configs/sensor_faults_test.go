@@ -34,9 +34,9 @@ func TestFaultsOfAMosaic(t *testing.T) {
 		{"row time of 0", "row_s: 2.0e-5", "row_s: 0", "row_s: 0", "detectors.0.rolling.row_s", "is 0", "above 0"},
 		{"row time in microseconds", "row_s: 2.0e-5", "row_s: 20", "row_s: 20", "detectors.0.rolling.row_s", "is 20", "seconds"},
 		{"end that is unknown", "first: first_row", "first: top_row", "first: top_row", "detectors.0.rolling.first", `"top_row" is not known`, "first_row"},
-		{"zones of which there is one", "order: 2}", "order: 2, zones: [1, 4]}", "zones: [1, 4]", "detectors.0.linearity.zones.0", "is 1", "from 2 to 32"},
-		{"zones that are too many", "order: 2}", "order: 2, zones: [4, 33]}", "zones: [4, 33]", "detectors.0.linearity.zones.1", "is 33", "from 2 to 32"},
-		{"zones of the wrong length", "order: 2}", "order: 2, zones: [4]}", "zones: [4]", "detectors.0.linearity.zones", "has 1 elements", "one along columns and one along rows"},
+		{"zones of which there is one", "order: 3}", "order: 3, zones: [1, 4]}", "zones: [1, 4]", "detectors.0.linearity.zones.0", "is 1", "from 2 to 32"},
+		{"zones that are too many", "order: 3}", "order: 3, zones: [4, 33]}", "zones: [4, 33]", "detectors.0.linearity.zones.1", "is 33", "from 2 to 32"},
+		{"zones of the wrong length", "order: 3}", "order: 3, zones: [4]}", "zones: [4]", "detectors.0.linearity.zones", "has 1 elements", "one along columns and one along rows"},
 	})
 }
 
@@ -190,7 +190,7 @@ func TestFaultsOfProfilesMadeInGo(t *testing.T) {
 		{"zones that are narrower than a pixel", "sallow", func(p *Profile) {
 			p.Detectors[0].Marks = nil
 			p.Detectors[0].Image.Rows, p.Detectors[0].Reference.Rows = [2]int{201, 205}, [2]int{201, 205}
-		}, "detectors.0.linearity.zones: are 6 x 6, and the image has 416 x 5 pixels; write fewer zones"},
+		}, "detectors.0.linearity.zones: are 12 x 12, and the image has 416 x 5 pixels; write fewer zones"},
 		{"motion that is no number", "fescue", func(p *Profile) { p.Motion.ColumnsPerS = math.Inf(1) },
 			"motion.columns_per_s: is +Inf; write a finite number"},
 	} {
@@ -211,7 +211,7 @@ func TestWhatASensorMayAlsoBe(t *testing.T) {
 	}{
 		{"a clear pixel in a mosaic of 4 x 2", "brindle", "        - [green, red]\n", "        - [green, red, green, blue]\n        - [red, green, blue, green]\n        # "},
 		{"a pattern of one row", "brindle", "        - [blue, green]\n", ""},
-		{"one zone of all", "brindle", "order: 2}", "order: 2, zones: [0, 0]}"},
+		{"one zone of all", "brindle", "order: 3}", "order: 3, zones: [0, 0]}"},
 		{"a shift before the exposure alone", "oxlip", "when: both, masked_rows: [513, 520]", "when: before, own_row: true"},
 		{"a table of codes", "oxlip", "      square_root: {codes: 256, max_dn: 4095}\n", "      dn: [0, 1, 2.5, 4.5]\n      width_dn: [1, 1, 2, 2]\n"},
 		{"as many codes as DN", "oxlip", "{codes: 256, max_dn: 4095}", "{codes: 4096, max_dn: 4095}"},

@@ -161,9 +161,9 @@ func TestFrameBeforeIsTheLastThatBeganEarlier(t *testing.T) {
 		{0, 5, "a", true},
 		{0, 10, "a", true}, // b and c began together
 		{0, 10.001, "c", true},
-		{0, 40, "c", true},
-		{0, 70, "d", true},
-		{0, 70.001, "d", false}, // too long ago
+		{0, 39.999, "c", true},
+		{0, 69.999, "d", true},
+		{0, 70, "d", false}, // too long ago
 		{0, -5, "", false},
 		{1, 20, "", false},
 	} {

@@ -55,12 +55,13 @@ func (c *campaign) mosaic(out *Colour) error {
 	if err := c.mosaicWedge(out.Mosaic, shots[1]); err != nil {
 		return err
 	}
-	return c.moonAndWedge(out, shots[0], shots[1], []int{0})
+	return c.moonAndWedge(out, shots[0], shots[1], []int{0}, cosmicReach)
 }
 
 // moonAndWedge makes pictures of the moon and of the grey wedge; the detectors
-// named are those whose truth tells of cosmic rays.
-func (c *campaign) moonAndWedge(out *Colour, moon, wedge *shot, detectors []int) error {
+// named are those whose truth tells of cosmic rays, which spoil what lies within
+// reach.
+func (c *campaign) moonAndWedge(out *Colour, moon, wedge *shot, detectors []int, reach int) error {
 	path, err := cubePath(out.Cubes, moon)
 	if err != nil {
 		return err
@@ -79,7 +80,7 @@ func (c *campaign) moonAndWedge(out *Colour, moon, wedge *shot, detectors []int)
 		}
 		truths = append(truths, t)
 	}
-	return c.greyWedge(out, path, truths)
+	return c.greyWedge(out, path, truths, reach)
 }
 
 func (c *campaign) mosaicMoon(out *Colour, moon *shot) error {
@@ -213,7 +214,7 @@ type cellMean struct{ n, value, variance float64 }
 
 // cellMeans averages the usable samples of each band; white turns the bands'
 // values into reflectances.
-func cellMeans(m *image, t *simulate.Truth, bands []int8, white []float64, x0, y0, width, height int) []cellMean {
+func cellMeans(m *bandImage, t *simulate.Truth, bands []int8, white []float64, x0, y0, width, height int) []cellMean {
 	out := make([]cellMean, len(white))
 	for y := y0; y < y0+height; y++ {
 		for x := x0; x < x0+width; x++ {

@@ -63,10 +63,11 @@ const pngLevel = 1
 // wedgeSteps is the number of steps of a grey wedge, side by side.
 const wedgeSteps = 16
 
-// greyWedge makes the picture of a grey wedge and measures its steps.
-func (c *campaign) greyWedge(out *Colour, cube string, t []*simulate.Truth) error {
+// greyWedge makes the picture of a grey wedge and measures its steps, away from
+// cosmic rays by reach.
+func (c *campaign) greyWedge(out *Colour, cube string, t []*simulate.Truth, reach int) error {
 	w := wish{shows: "grey wedge", file: cube}
-	r, err := c.picture(w, quietProbes(t))
+	r, err := c.picture(w, quietProbes(t, reach))
 	if err != nil {
 		return err
 	}
@@ -91,12 +92,13 @@ func (c *campaign) greyWedge(out *Colour, cube string, t []*simulate.Truth) erro
 
 // quietProbes chooses a region in the middle of each step of a wedge that no
 // cosmic ray comes near; a step that has none is left out.
-func quietProbes(truths []*simulate.Truth) []calib.Region {
-	const rows, margin = 96, 5
+func quietProbes(truths []*simulate.Truth, reach int) []calib.Region {
+	const margin = 5
 	width, height := truths[0].Width, truths[0].Height
+	rows := height / 6
 	hit := make([]bool, width*height)
 	for _, t := range truths {
-		for i, quiet := range clean(t, cosmicReach) {
+		for i, quiet := range clean(t, reach) {
 			hit[i] = hit[i] || !quiet
 		}
 	}

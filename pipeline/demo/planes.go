@@ -8,21 +8,21 @@ import (
 	"evenlight/pipeline/simulate"
 )
 
-// image is one plane of a product or cube: value, standard uncertainty and
+// bandImage is one plane of a product or cube: value, standard uncertainty and
 // flags.
-type image struct {
+type bandImage struct {
 	width, height int
 	value, unc    []float32
 	flags         []calib.Flags
 }
 
 // good tells whether pixel i carries no flag but those that are allowed.
-func (m *image) good(i int, allowed calib.Flags) bool {
+func (m *bandImage) good(i int, allowed calib.Flags) bool {
 	return m.flags[i]&^allowed == 0 && m.value[i] == m.value[i]
 }
 
 // raster is the image as the pipeline's own packages take it.
-func (m *image) raster() *calib.Raster {
+func (m *bandImage) raster() *calib.Raster {
 	r := &calib.Raster{Width: m.width, Height: m.height, Value: m.value, Variance: make([]float32, len(m.unc)), Flags: m.flags}
 	for i, u := range m.unc {
 		r.Variance[i] = u * u
@@ -34,11 +34,11 @@ func (m *image) raster() *calib.Raster {
 type planeSet struct {
 	header *fitsutil.Header
 	bands  []string // of a cube
-	images []image
+	images []bandImage
 }
 
 // band finds a plane by the name of its band.
-func (p *planeSet) band(name string) (*image, error) {
+func (p *planeSet) band(name string) (*bandImage, error) {
 	for i, b := range p.bands {
 		if b == name {
 			return &p.images[i], nil
@@ -73,7 +73,7 @@ func readPlanes(path string) (*planeSet, error) {
 		}
 	}
 	for i := range n {
-		m := image{width: value.Width(), height: value.Height()}
+		m := bandImage{width: value.Width(), height: value.Height()}
 		if m.value, err = readFloats(f, "VALUE", i); err != nil {
 			return nil, err
 		}

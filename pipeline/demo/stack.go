@@ -71,7 +71,7 @@ func (c *campaign) stack(out *Colour) error {
 	if err := c.underexposed(out, shots[stackFaint]); err != nil {
 		return err
 	}
-	return c.moonAndWedge(out, shots[stackMoon], shots[stackWedge], upTo(len(c.in.Profile.Stack.Layers)))
+	return c.moonAndWedge(out, shots[stackMoon], shots[stackWedge], upTo(len(c.in.Profile.Stack.Layers)), 0)
 }
 
 // spoiled tells which pixels a cosmic ray hit or have a defect in any layer,
@@ -338,7 +338,7 @@ func (c *campaign) signalToNoise(s *shot) ([]float64, error) {
 }
 
 // unsure counts flags by what the truth says, over pixels that are not spoiled.
-func unsure(scene string, m *image, class []uint8, spoiled []bool) UnsureTest {
+func unsure(scene string, m *bandImage, class []uint8, spoiled []bool) UnsureTest {
 	t := UnsureTest{Scene: scene}
 	var count, flagged [inseparable + 1]float64
 	for i, k := range class {

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -96,20 +97,32 @@ func (c *camera) load(t *testing.T) *configs.Profile {
 	return p
 }
 
-// sharing tells how the pixels of a bin share what is not independent.
+// sharing tells how the pixels of a bin share what is not independent: counts
+// of pixels, by what they share.
 type sharing struct {
 	pixels   float64
-	offset   map[[3]int]float64 // pixels by frame, amplifier and group of rows whose overscan is averaged
-	bias     map[[2]int]float64 // the same over all frames
-	position map[int]float64    // pixels by detector, mode and place in the image; of a line scanner, column
-	column   map[[2]int]float64 // by frame and column
-	frame    map[int]float64    // by frame
+	offset   counts // by frame, amplifier and group of rows whose overscan is averaged
+	bias     counts // the same over all frames
+	position counts // by detector, mode and place in the image; of a line scanner, column
+	column   counts // by frame and column
+	frame    counts // by frame
 }
 
-func squares[K comparable](m map[K]float64) float64 {
+// counts are numbers of pixels by a key from 0 on.
+type counts []float32
+
+func (c *counts) add(key int) {
+	if key >= len(*c) {
+		*c = append(*c, make(counts, key+1-len(*c))...)
+	}
+	(*c)[key]++
+}
+
+// squares is the sum of the squares.
+func (c counts) squares() float64 {
 	sum := 0.0
-	for _, n := range m {
-		sum += n * n
+	for _, n := range c {
+		sum += float64(n) * float64(n)
 	}
 	return sum
 }
@@ -118,9 +131,6 @@ func squares[K comparable](m map[K]float64) float64 {
 func sharingOf(t *testing.T, r *Result, p *configs.Profile) []sharing {
 	t.Helper()
 	out := make([]sharing, len(r.Truth.Bins))
-	for i := range out {
-		out[i] = sharing{offset: map[[3]int]float64{}, bias: map[[2]int]float64{}, position: map[int]float64{}, column: map[[2]int]float64{}, frame: map[int]float64{}}
-	}
 	kinds := map[string]int{} // detectors in their modes
 	for f, fr := range r.Run.Frames {
 		truth, err := simulate.LoadTruth(simulate.TruthFile(filepath.Join(r.Dir, TruthDir), stemOf(fr.Raw), fr.Detector))
@@ -133,38 +143,43 @@ func sharingOf(t *testing.T, r *Result, p *configs.Profile) []sharing {
 		}
 		d := detectorOf(p, fr.Detector)
 		binning := (d.Image.Columns[1] - d.Image.Columns[0] + 1) / truth.Width
-		for i, e := range truth.Electrons {
-			b := binOf(r.Truth.Bins, float64(e))
-			if b < 0 {
-				continue
-			}
-			x, y := i%truth.Width, i/truth.Width
-			amp, group, place := amplifierAt(d, x*binning, y), 0, i
+		groups := truth.Height/max(d.Offset.SmoothRows, 1) + 1
+		bin := 0
+		for y := range truth.Height {
+			group := 0
 			if d.Offset.SmoothRows > 0 {
 				group = y / d.Offset.SmoothRows
 			}
-			if d.LineScan != nil {
-				place = x
+			for x := range truth.Width {
+				i := y*truth.Width + x
+				if bin = binOf(r.Truth.Bins, float64(truth.Electrons[i]), bin); bin < 0 {
+					bin = 0
+					continue
+				}
+				shared := amplifierAt(d, x*binning, y)*groups + group
+				place := i
+				if d.LineScan != nil {
+					place = x
+				}
+				s := &out[bin]
+				s.pixels++
+				s.offset.add(f*groups*len(d.Amplifiers) + shared)
+				s.bias.add(shared)
+				s.position.add(kinds[key]*len(truth.Electrons) + place)
+				s.column.add(f*truth.Width + x)
+				s.frame.add(f)
 			}
-			s := &out[b]
-			s.pixels++
-			s.offset[[3]int{f, amp, group}]++
-			s.bias[[2]int{amp, group}]++
-			s.position[kinds[key]*len(truth.Electrons)+place]++
-			s.column[[2]int{f, x}]++
-			s.frame[f]++
 		}
 	}
 	return out
 }
 
-func binOf(bins []Bin, e float64) int {
-	for i := range bins {
-		if e >= bins[i].FromE && e < bins[i].ToE {
-			return i
-		}
+// binOf finds the bin of a level, first the one that is likely.
+func binOf(bins []Bin, e float64, likely int) int {
+	if b := &bins[likely]; e >= b.FromE && e < b.ToE {
+		return likely
 	}
-	return -1
+	return slices.IndexFunc(bins, func(b Bin) bool { return e >= b.FromE && e < b.ToE })
 }
 
 // amplifierAt returns the amplifier that reads a pixel of the image.
@@ -265,10 +280,10 @@ func (c *camera) bounds(b *Bin, s *sharing, f *figures) (mean, sd float64) {
 	signal := max(b.ToE, 1)
 	bias, flat := c.masters(signal, f.rangeE)
 	masters := (bias + flat) / (1 + bias + flat)
-	place := squares(s.position)
+	place := s.position.squares()
 	shared := masters*(place-s.pixels) +
-		square(f.offset/u)*(squares(s.offset)+squares(s.bias)/c.biasFrames) +
-		square(c.columnE/u)*squares(s.column) + square(c.frameE/u)*squares(s.frame)
+		square(f.offset/u)*(s.offset.squares()+s.bias.squares()/c.biasFrames) +
+		square(c.columnE/u)*s.column.squares() + square(c.frameE/u)*s.frame.squares()
 	shared = shared/square(s.pixels) + square(f.relative*signal/u)
 	mean = math.Sqrt(1/n + shared)
 	excess := 1/(48*u*u) + f.bend*square(0.05*signal/u)/2 +

@@ -266,7 +266,7 @@ func (c *campaign) evenGround(q *simulate.Sequence, cube *planeSet, zero *simula
 }
 
 // medianNoise is the median relative uncertainty of pixels with light.
-func medianNoise(m *image) float64 {
+func medianNoise(m *bandImage) float64 {
 	var all []float64
 	for i, v := range m.value {
 		if r := float64(m.unc[i] / v); m.good(i, calib.Interpolated) && r > 0 && r < 0.5 {
@@ -328,7 +328,7 @@ func cloudTest(r *pipeline.CubeReport, cube *planeSet, q *simulate.Sequence, zer
 
 // coverOf returns the shares of the pixels near the cloud, and of those far
 // from it, that are flagged moved.
-func coverOf(m *image, at []simulate.Place, sigma float64, quiet []bool) (near, far float64) {
+func coverOf(m *bandImage, at []simulate.Place, sigma float64, quiet []bool) (near, far float64) {
 	var count, moved [2]float64
 	for i := range m.flags {
 		if !quiet[i] {
