@@ -451,16 +451,34 @@ func squared(unit string) string {
 	return unit + "2"
 }
 
+// hotPixels tells which pixels are hot in the dark that was taken off; nil
+// where none was.
+func (s *frameSet) hotPixels() []bool {
+	if s.masters.dark == nil {
+		return nil
+	}
+	limit := float32(s.in.Profile.Detectors[s.detector].BadPixels.HotEPerS)
+	hot := make([]bool, len(s.masters.dark.plane.Value))
+	for i, d := range s.masters.dark.plane.Value {
+		hot[i] = d > limit
+	}
+	return hot
+}
+
 // normalise divides a flat by its mean over the good pixels of the reference
-// region, those whose response is not low or as far above; band by band where
+// region, those that are not hot and whose response is not low or as far above; band by band where
 // pixels see different ones.
 func (s *frameSet) normalise(m *Master, out calib.Combined, low float64) error {
 	n := len(s.cells.names)
 	sum, variance, pixels := make([]float64, n), make([]float64, n), make([]int, n)
 	width := s.sensor.Image.Width()
+	hot := s.hotPixels()
 	for y := range s.sensor.MasterRows() {
 		for x, c := range s.cells.rows[y] {
 			i := y*width + x
+			if hot != nil && hot[i] {
+				continue
+			}
 			if v := float64(out.Value[i]); c != noCell && v > low && v < 2-low { // the frames were scaled to a median of 1
 				sum[c] += v
 				variance[c] += float64(out.Variance[i])

@@ -121,14 +121,14 @@ func failedIf(err error) error {
 	return failed(err)
 }
 
-// writeJSONFile writes a result to a file, in the bytes that --json prints.
+// writeJSONFile writes a summary to a file, in the bytes that --json prints.
 func writeJSONFile(path string, v any) error {
 	b, err := jsonBytes(v)
 	if err != nil {
 		return err
 	}
 	if err := fitsutil.WriteFile(path, b, fitsutil.CreateOptions{Overwrite: true}); err != nil {
-		return fmt.Errorf("summary: %w", err)
+		return fmt.Errorf("QA summary: %w", err)
 	}
 	return nil
 }

@@ -4,10 +4,12 @@ import (
 	"fmt"
 	"path/filepath"
 	"runtime/debug"
+	"strings"
 
 	"github.com/spf13/cobra"
 	"go.uber.org/zap"
 
+	"evenlight/configs"
 	"evenlight/pipeline"
 	"evenlight/pipeline/demo"
 )
@@ -142,11 +144,11 @@ func demoCommand(s *settings) *cobra.Command {
 		Long: `Simulates a campaign of an invented camera (quillon, on the probe Marrowby, at
 the moon Tessaly) in a new folder, makes masters, calibrates the scenes, brings
 their bands together and prints how values, uncertainties, flags and what is
-particular to the camera's family compare with the truth. 'evenlight profile
-list' names the built-in cameras.`,
+particular to the camera's family compare with the truth. --camera chooses one of
+the other built-in cameras.`,
 		Example: `  evenlight demo demo
   evenlight demo --camera brindle demo-brindle`,
-		Args:    cobra.ExactArgs(1),
+		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			log, err := s.logger(c.ErrOrStderr())
 			if err != nil {
@@ -172,6 +174,6 @@ list' names the built-in cameras.`,
 		},
 	}
 	c.Flags().Uint64Var(&o.Seed, "seed", 1, "seed of the simulation")
-	c.Flags().StringVar(&o.Camera, "camera", "quillon", "built-in camera to simulate")
+	c.Flags().StringVar(&o.Camera, "camera", "quillon", "built-in camera to simulate: "+strings.Join(configs.BuiltinNames(), ", "))
 	return c
 }

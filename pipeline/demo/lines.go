@@ -100,11 +100,22 @@ func (c *campaign) pace(out *LinesTruth) error {
 // Text writes the comparison for people.
 func (l *LinesTruth) Text() string {
 	var b strings.Builder
-	b.WriteString("pace: smear stated and true, pixels, and pixels flagged line-smear\n")
-	for _, s := range l.Scenes {
-		fmt.Fprintf(&b, "  %-12s %-12s %6.3f %6.3f %8.2f %%\n", s.Frame, s.Detector, s.Smear, s.True, 100*s.Flagged)
+	b.WriteString("pace: smear stated and true, pixels, and how many pixels are flagged line-smear\n")
+	for i, s := range l.Scenes {
+		if i == 0 || s.Frame != l.Scenes[i-1].Frame {
+			fmt.Fprintf(&b, "%s  %-12s %6.3f %6.3f ", newLine(i), s.Frame, s.Smear, s.True)
+		}
+		fmt.Fprintf(&b, "  %s %.0f %%", s.Detector, 100*s.Flagged)
 	}
-	b.WriteString("displacement of detectors that see one place, pixels\n")
+	b.WriteString("\ndisplacement of detectors that see one place, columns and rows, pixels; the truth is none\n")
 	writePlaces(&b, l.Places)
 	return b.String()
+}
+
+// newLine ends the line before all but the first.
+func newLine(i int) string {
+	if i == 0 {
+		return ""
+	}
+	return "\n"
 }

@@ -38,17 +38,31 @@ func TestFitsverifyFindsNothingInMastersAndProducts(t *testing.T) {
 	for name, run := range map[string]func() (*Result, error){"quillon": smallQuillon, "pellam": smallPellam} {
 		t.Run(name, func(t *testing.T) {
 			r := mustRun(t, run)
-			files := filesIn(t, r.Dir, MastersDir, ProductsDir)
-			out, _ := exec.Command("fitsverify", append([]string{"-q"}, files...)...).CombinedOutput()
-			lines := strings.Split(strings.TrimSpace(string(out)), "\n")
-			if len(lines) != len(files) {
-				t.Fatalf("%d lines about %d files:\n%s", len(lines), len(files), out)
-			}
-			for _, l := range lines {
-				if !strings.HasPrefix(l, "verification OK:") {
-					t.Error(l)
-				}
-			}
+			verifies(t, filesIn(t, r.Dir, MastersDir, ProductsDir))
+		})
+	}
+}
+
+func verifies(t *testing.T, files []string) {
+	t.Helper()
+	out, _ := exec.Command("fitsverify", append([]string{"-q"}, files...)...).CombinedOutput()
+	lines := strings.Split(strings.TrimSpace(string(out)), "\n")
+	if len(lines) != len(files) {
+		t.Fatalf("%d lines about %d files:\n%s", len(lines), len(files), out)
+	}
+	for _, l := range lines {
+		if !strings.HasPrefix(l, "verification OK:") {
+			t.Error(l)
+		}
+	}
+}
+
+func TestFitsverifyFindsNothingInCubes(t *testing.T) {
+	heavy(t)
+	needTool(t, "fitsverify")
+	for name, run := range map[string]func() (*Result, error){"quillon": quillon, "brindle": brindle, "oxlip": oxlip, "fescue": fescue, "tarn": tarn, "umber": umber, "sallow": sallow} {
+		t.Run(name, func(t *testing.T) {
+			verifies(t, filesIn(t, mustRun(t, run).Dir, CubesDir))
 		})
 	}
 }

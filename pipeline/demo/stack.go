@@ -367,7 +367,7 @@ func (s *StackTruth) Text() string {
 	for _, t := range s.Correlations {
 		fmt.Fprintf(&b, "  %-16s %+.4f %+.4f ± %.4f\n", t.Bands, t.Stated, t.Found, (1-t.Stated*t.Stated)/math.Sqrt(float64(t.Pixels)))
 	}
-	b.WriteString("pixels that cannot be separated, and those flagged mix-unsure among them and among the others\n")
+	b.WriteString("pixels that cannot be separated, the share of them flagged mix-unsure, and of the others\n")
 	for _, t := range s.Unsure {
 		fmt.Fprintf(&b, "  %-20s %8d %8.2f %% %8.3f %%\n", t.Scene, t.Unsure, 100*t.Flagged, 100*t.Others)
 	}

@@ -260,7 +260,7 @@ func (s *StripsTruth) Text() string {
 		t := &s.Bands[i]
 		fmt.Fprintf(&b, "  %-8s %s; blur %.2f sigma; light %+.6f ± %.6f; %d gap rows\n", t.Name, t.line(), t.Blur, t.Light, t.LightU, t.GapRows)
 	}
-	b.WriteString("displacement of the band images, pixels\n")
+	b.WriteString("displacement of the band images against the first, columns and rows, pixels; the truth is none\n")
 	writePlaces(&b, s.Places)
 	return b.String()
 }

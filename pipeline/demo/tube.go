@@ -88,11 +88,7 @@ func (c *campaign) tube(out *Colour) error {
 	if err != nil {
 		return err
 	}
-	w := wish{shows: "moon", file: path}
-	if bands == 2 { // too few for natural colour
-		w.rgb = []string{c.in.Profile.Bands[0].Name, c.in.Profile.Bands[1].Name, c.in.Profile.Bands[1].Name}
-	}
-	return c.pictures(out, []wish{w})
+	return c.pictures(out, []wish{{shows: "moon", file: path}})
 }
 
 func upTo(n int) []int {
@@ -220,7 +216,6 @@ func (c *campaign) residual(out *TubeTruth, faint *shot) error {
 	if err != nil {
 		return err
 	}
-	r.Systematic = termOf(record, "residual image")
 	band := indexOf(bandNames(c.in.Profile), c.reportOf(faint).Band)
 	want, err := with.expect(c.in.Profile, band, t.Radiance)
 	if err != nil {
@@ -244,6 +239,8 @@ func (c *campaign) residual(out *TubeTruth, faint *shot) error {
 	}
 	n := float64(r.Pixels)
 	r.Signal, r.Residual, r.With, r.Without = r.Signal/n, r.Residual/n, offWith/signal, offWithout/signal
+	// What is stated is relative to the residual image itself.
+	r.Systematic = termOf(record, "residual fraction") * r.Residual / r.Signal
 	r.WithPulls.finish()
 	r.LeftIn.finish()
 	return nil

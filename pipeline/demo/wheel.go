@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
-	"slices"
 	"strings"
 
 	"evenlight/calib"
@@ -28,8 +27,10 @@ type WheelTruth struct {
 	Even        float64 `json:"even_beyond_fraction"`
 	BeyondSigma float64 `json:"beyond_sigma"`
 	Expected    float64 `json:"expected_fraction"`
-	// Movers were found; Cloud is absent where nothing moved.
+	// Movers were found; Moving tells whether there is a cloud, and Cloud how
+	// it was found, if it was.
 	Movers int        `json:"movers"`
+	Moving bool       `json:"moving"`
 	Cloud  *CloudTest `json:"cloud,omitempty"`
 }
 
@@ -41,9 +42,6 @@ type PlaceTest struct {
 	SigmaX float64 `json:"sigma_x"`
 	SigmaY float64 `json:"sigma_y"`
 }
-
-// pulls are the errors over their uncertainties.
-func (t *PlaceTest) pulls() (x, y float64) { return t.ErrorX / t.SigmaX, t.ErrorY / t.SigmaY }
 
 // CloudTest compares what was found of the cloud with the truth.
 type CloudTest struct {
@@ -140,7 +138,7 @@ func (c *campaign) wheelTruth(made *pipeline.CubeSummary, q *simulate.Sequence) 
 		return nil, err
 	}
 	d := report.Disagreement
-	w := &WheelTruth{Name: q.Name, Movers: len(report.Movers), BeyondSigma: d.BeyondSigma, Expected: d.Expected}
+	w := &WheelTruth{Name: q.Name, Movers: len(report.Movers), Moving: q.Cloud != nil, BeyondSigma: d.BeyondSigma, Expected: d.Expected}
 	quiet, err := c.quiet(q, cube.images[0].width)
 	if err != nil {
 		return nil, err
@@ -267,17 +265,16 @@ func (c *campaign) evenGround(q *simulate.Sequence, cube *planeSet, zero *simula
 
 // medianNoise is the median relative uncertainty of pixels with light.
 func medianNoise(m *bandImage) float64 {
-	var all []float64
+	var all []float32
 	for i, v := range m.value {
-		if r := float64(m.unc[i] / v); m.good(i, calib.Interpolated) && r > 0 && r < 0.5 {
+		if r := m.unc[i] / v; m.good(i, calib.Interpolated) && r > 0 && r < 0.5 {
 			all = append(all, r)
 		}
 	}
 	if len(all) == 0 {
 		return 0
 	}
-	slices.Sort(all)
-	return all[len(all)/2]
+	return float64(calib.Median(all))
 }
 
 // referenceOf is the band that the others were brought onto.
@@ -358,14 +355,17 @@ func coverOf(m *bandImage, at []simulate.Place, sigma float64, quiet []bool) (ne
 // Text writes the comparison for people.
 func (w *WheelTruth) Text() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s: error of the displacement, pixels\n", w.Name)
+	fmt.Fprintf(&b, "%s: displacement found less the true one, columns and rows, pixels\n", w.Name)
 	writePlaces(&b, w.Bands)
 	fmt.Fprintf(&b, "  bands disagree beyond %g sigma in %.4f %% of the pixels away from cosmic rays and bent pixels,\n  in %.4f %% of those of even colour (noise alone: %.4f %%); %s\n", w.BeyondSigma, 100*w.Beyond, 100*w.Even, 100*w.Expected, count(w.Movers, "mover"))
 	if t := w.Cloud; t != nil {
-		b.WriteString("  the cloud's place in each band, error in pixels\n")
+		b.WriteString("  the cloud's place in each band less the true one, columns and rows, pixels\n")
 		writePlaces(&b, t.Places)
 		fmt.Fprintf(&b, "  its speed is %+.4f ± %.4f off the true %.4f pixels/s\n", t.SpeedError, t.SpeedSigma, t.SpeedTrue)
 		fmt.Fprintf(&b, "  flagged moved: %.1f %% of the pixels within its sigma, %.3f %% of those beyond five\n", 100*t.Covered, 100*t.Beyond)
+	}
+	if w.Moving && w.Cloud == nil {
+		b.WriteString("  the cloud that drifted here was missed\n")
 	}
 	return b.String()
 }
