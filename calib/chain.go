@@ -245,7 +245,7 @@ func settle(r *Row) {
 	nan := float32(math.NaN())
 	v, vr, fl := r.V, r.Var[:len(r.V)], r.Flags[:len(r.V)]
 	for x := range v {
-		if v[x] != v[x] || vr[x] != vr[x] {
+		if v[x]-v[x] != 0 || vr[x]-vr[x] != 0 { // NaN or infinite
 			if fl[x]&Missing == 0 {
 				fl[x] |= NoCalibration
 			}

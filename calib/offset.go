@@ -52,9 +52,13 @@ func MeasureOffset(s *Sensor, a int, raw RawRows) (OffsetTrace, error) {
 		return t, err
 	}
 	_, sigma := MedianMAD(arrived(residuals))
-	// The MAD of whole DN can be half a code too small, and zero where the
-	// samples agree.
-	limit := float32(s.Offset.RejectSigma) * (sigma + madToSigma/2)
+	// The MAD of codes can be half a code too small, and zero where the samples
+	// agree.
+	step := float32(1)
+	if s.Codes != nil {
+		step = float32(s.Codes.at(float64(Median(asFloat32(sums)))))
+	}
+	limit := float32(s.Offset.RejectSigma) * (sigma + step*madToSigma/2)
 	var q, freedom float64
 	for y := range sums {
 		row := residuals[y*n : (y+1)*n]
@@ -83,6 +87,14 @@ func MeasureOffset(s *Sensor, a int, raw RawRows) (OffsetTrace, error) {
 	t.NoiseDN = math.Sqrt(variance)
 	t.smooth(s, amp, sums, counts, variance)
 	return t, nil
+}
+
+func asFloat32(v []float64) []float32 {
+	out := make([]float32, len(v))
+	for i, x := range v {
+		out[i] = float32(x)
+	}
+	return out
 }
 
 // arrived copies the residuals of the samples that are there.

@@ -107,7 +107,7 @@ func (r SmearRule) columns(width int, n []float32, bad []bool) *SmearMap {
 	for x, s := range sum {
 		rates := s / (effective + r.RowS*float64(rows))
 		column[x] = float32(r.RowS * rates)
-		variance[x] = float32(r.variance(rates*r.ExposeS, float64(rows), r.ExposeS))
+		variance[x] = float32(r.variance(s, float64(rows), effective+r.RowS*float64(rows)))
 	}
 	return r.Columns(column, variance, lost)
 }

@@ -16,7 +16,7 @@ const (
 	maxDetectors  = 64
 	maxAmplifiers = 64 // of one detector
 	maxPlanes     = 65_536
-	maxBands      = 256
+	maxBands      = 255
 	maxMemoryMiB  = 1 << 20
 	maxGrowPixels = 16
 

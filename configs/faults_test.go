@@ -268,7 +268,7 @@ func TestListsThatAreTooLongAreRefused(t *testing.T) {
 		lengthy func(p *Profile)
 		want    string
 	}{
-		{"bands", func(p *Profile) { p.Bands = make([]Band, 257) }, "bands: lists 257 bands; list at most 256"},
+		{"bands", func(p *Profile) { p.Bands = make([]Band, 256) }, "bands: lists 256 bands; list at most 255"},
 		{"detectors", func(p *Profile) { p.Detectors = make([]Detector, 65) }, "detectors: lists 65 detectors; list at most 64"},
 		{"amplifiers", func(p *Profile) { p.Detectors[1].Amplifiers = make([]Amplifier, 65) },
 			"detectors.1.amplifiers: lists 65 amplifiers; list at most 64"},

@@ -114,7 +114,7 @@ var shared = []string{"solar irradiance", "distance to the Sun"}
 func ownTerms(p *productFile) []float64 {
 	var out []float64
 	for _, t := range p.record.Systematic {
-		if !slices.Contains(shared, t.Name) && t.Name != "dark temperature law" {
+		if !slices.Contains(shared, t.Name) && t.Name != "dark temperature law" && t.Name != "residual fraction" {
 			out = append(out, t.Relative)
 		}
 	}

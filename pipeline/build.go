@@ -487,6 +487,9 @@ func (s *frameSet) normalise(m *Master, out calib.Combined, low float64) error {
 		}
 	}
 	for c := range sum {
+		if s.cells.absent(c) {
+			continue
+		}
 		if pixels[c] == 0 {
 			return fmt.Errorf("no pixel of the %s in the reference region has a usable response: correct the detector's reference region", s.cells.names[c])
 		}
@@ -541,7 +544,7 @@ func (b *builder) mask(dark *Master) (*masterContent, error) {
 	used := []*Master{dark}
 	need := Need{Instrument: dark.Instrument, Detector: dark.Detector, Mode: dark.Mode, Time: dark.Begin.Add(dark.End.Sub(dark.Begin) / 2), TempK: math.NaN()}
 	kinds := []Need{}
-	for _, band := range b.in.flatBands() {
+	for _, band := range b.in.flatBands(i) {
 		n := need
 		n.Kind, n.Band = MasterFlat, band
 		kinds = append(kinds, n)
@@ -589,10 +592,14 @@ func (b *builder) mask(dark *Master) (*masterContent, error) {
 	return c, nil
 }
 
-// flatBands lists the bands that flats are made in: those of the profile, or
-// "" for a camera whose frames see all bands at once.
-func (in *Instrument) flatBands() []string {
-	if in.Profile.ManyBands() {
+// flatBands lists the bands that a detector's flats are made in: those of the
+// profile, its own, or "" where its frames see several at once.
+func (in *Instrument) flatBands(detector int) []string {
+	d := &in.Profile.Detectors[detector]
+	if d.Band != "" {
+		return []string{d.Band}
+	}
+	if in.sensors[detector].Map != nil || in.isLayer(d.Name) {
 		return []string{""}
 	}
 	var out []string

@@ -298,7 +298,7 @@ func (f *Frame) describe(h *fitsutil.Header, in *Instrument, record *Provenance)
 	if f.Planes > 1 {
 		w.set("PLANE", f.Plane+1, "plane of the cube, from 1")
 	}
-	im := region(d.Image)
+	im := f.sensor.Image
 	w.set("TRIMCOL1", im.X0+1, "raw column of the first column here, from 1")
 	w.set("TRIMROW1", im.Y0+1, "raw row of the first row here, from 1")
 	if w.err != nil {

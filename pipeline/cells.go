@@ -13,7 +13,12 @@ type cellMap struct {
 	names []string
 	amps  []int // amplifier of each cell; -1: any
 	rows  [][]int16
+	shown []bool // cells that any pixel of the image belongs to, in the reference region or not
 }
+
+// absent tells whether a cell has no pixel at all: a band that another
+// detector of the camera sees.
+func (m *cellMap) absent(cell int) bool { return m.shown != nil && !m.shown[cell] }
 
 // noCell marks a pixel that counts in no cell.
 const noCell = -1
@@ -34,6 +39,14 @@ func (in *Instrument) cells(kind string, s *calib.Sensor, detector int) *cellMap
 			m.names, m.amps = append(m.names, "band "+b.Name), append(m.amps, -1)
 		}
 		m.fill(s, func(_, band int) int16 { return int16(band) })
+		m.shown = make([]bool, len(m.names))
+		for y := range s.Image.Height() {
+			for _, b := range s.Map.Row(y) {
+				if b != calib.NoBand {
+					m.shown[b] = true
+				}
+			}
+		}
 	default:
 		m.names, m.amps = []string{"reference region"}, []int{-1}
 		m.fill(s, func(int, int) int16 { return 0 })

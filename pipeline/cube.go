@@ -138,6 +138,12 @@ type bandSet struct {
 	alignSigma float64
 }
 
+// Shares of the pixels from which a cube calls for a look.
+const (
+	mostFlagged  = 0.5
+	disagreeHigh = 1e-3
+)
+
 // defaultWithinS is the time that the frames of a filter wheel's set may take.
 const defaultWithinS = 3600
 
@@ -145,13 +151,11 @@ const defaultWithinS = 3600
 // how their bands come onto one grid, follows from the profile. A set that
 // fails is reported and the others go on.
 func BuildCubes(in *Instrument, files []string, opt CubeOptions) (*CubeSummary, error) {
+	if err := in.CheckCubes(opt); err != nil {
+		return nil, err
+	}
 	if opt.WithinS == 0 {
 		opt.WithinS = defaultWithinS
-	}
-	for _, b := range opt.Bands {
-		if b == "" || in.band(b) == nil {
-			return nil, fmt.Errorf("the profile has no band %q; it has %s", b, strings.Join(in.bandNames(), ", "))
-		}
 	}
 	if err := os.MkdirAll(opt.OutDir, 0o777); err != nil {
 		return nil, fmt.Errorf("output folder: %w", err)
@@ -176,6 +180,27 @@ func BuildCubes(in *Instrument, files []string, opt CubeOptions) (*CubeSummary, 
 		opt.Progress(len(sets), len(sets), "cubes")
 	}
 	return b.out, nil
+}
+
+// CheckCubes tells what in the options no cube can be made with.
+func (in *Instrument) CheckCubes(opt CubeOptions) error {
+	for i, b := range opt.Bands {
+		switch {
+		case b == "" || in.band(b) == nil:
+			return fmt.Errorf("the profile has no band %q; it has %s", b, strings.Join(in.bandNames(), ", "))
+		case slices.Contains(opt.Bands[:i], b):
+			return fmt.Errorf("band %s is asked for twice: name each band once", b)
+		}
+	}
+	for _, o := range []struct {
+		name  string
+		value float64
+	}{{"time within which a set was begun (--within)", opt.WithinS}, {"largest displacement (--max-shift)", opt.MaxShiftPx}, {"scale on the ground (--metre-per-pixel)", opt.MetrePerPx}} {
+		if !(o.value >= 0) || math.IsInf(o.value, 1) {
+			return fmt.Errorf("the %s is %g: name a number above 0, or leave it out", o.name, o.value)
+		}
+	}
+	return nil
 }
 
 // bandNames lists the profile's bands.
@@ -457,6 +482,14 @@ func (b *cubeBuilder) write(w *fitsutil.Writer, set *bandSet) (*CubeReport, erro
 	r.Measured = measuredFraction(set.rasters)
 	if f := flagFraction(set.rasters[0], calib.MixUnsure); set.way == wayStack && f > unsureHigh {
 		r.Warnings = append(r.Warnings, fmt.Sprintf("%.1f %% of the pixels are too dark or too bright for their layers to be separated", 100*f))
+	}
+	for _, f := range calib.FlagTable() {
+		if flag := calib.Flags(1 << f.Bit); flag&wholeFrame != 0 && flagFraction(set.rasters[0], flag) > mostFlagged {
+			r.Warnings = append(r.Warnings, fmt.Sprintf("most pixels are flagged %s: %s", f.Name, f.Meaning))
+		}
+	}
+	if d != nil && d.Excess > disagreeHigh {
+		r.Warnings = append(r.Warnings, fmt.Sprintf("the bands disagree beyond %g sigma in %.2f %% of the pixels: something moved, or sharp edges of colour or a poor alignment are the cause; see %s", d.BeyondSigma, 100*d.Beyond, extDisagree))
 	}
 	r.Warnings = append(r.Warnings, set.warnings...)
 	return r, b.writeParts(w, set, d, movers)

@@ -50,10 +50,39 @@ func (b *cubeBuilder) sets(products []*productFile) []*source {
 	for _, key := range detectors {
 		all := byDetector[key]
 		if len(b.in.Profile.Detectors[all[0].detector].Strips) > 0 {
-			out = append(out, &source{all[0].stem() + "-to-" + rawStem(all[len(all)-1].raw), all, b.strips})
+			for _, pass := range b.passes(all) {
+				out = append(out, &source{pass[0].stem() + "-to-" + rawStem(pass[len(pass)-1].raw), pass, b.strips})
+			}
 			continue
 		}
 		out = append(out, b.wheelSets(all)...)
+	}
+	return out
+}
+
+// passes splits the frames of a detector with strips of filters where the
+// ground moves on by more than all strips together from one frame to the next,
+// or more than the time allowed goes by: what follows is another pass.
+func (b *cubeBuilder) passes(all []*productFile) [][]*productFile {
+	list := b.stripList(&b.in.Profile.Detectors[all[0].detector])
+	height, rate := 0.0, math.Inf(1)
+	for _, s := range list {
+		height = max(height, float64(s.Y1-list[0].Y0))
+	}
+	if m := b.in.Profile.Motion; m != nil {
+		rate = math.Abs(m.RowsPerS)
+	}
+	var out [][]*productFile
+	start := 0
+	for i := 1; i <= len(all); i++ {
+		if i < len(all) {
+			gap := all[i].time.Sub(all[i-1].time).Seconds()
+			if gap <= b.opt.WithinS && !(gap*rate > height) {
+				continue
+			}
+		}
+		out = append(out, all[start:i])
+		start = i
 	}
 	return out
 }
@@ -73,25 +102,69 @@ func gather(out []*source, byRaw map[string]*source, p *productFile, make func(*
 // rawStem is a raw frame's name without its ending.
 func rawStem(raw string) string { return fileStem(raw) }
 
-// wheelSets splits the frames of a filter wheel into sets: a band that comes
-// again, or a frame too long after the set's first, begins a new one.
+// wheelSets sorts the frames of a filter wheel, in the order of time, into
+// sets. A frame joins a set that lacks its band and began no longer ago than
+// the time allowed; of several sets, as where long and short exposures were
+// taken in turn, the one of the nearest exposure time, and of those alike
+// the one that grew last. Else it begins a set.
 func (b *cubeBuilder) wheelSets(all []*productFile) []*source {
-	var out []*source
-	var s *source
-	seen := map[string]bool{}
-	for _, p := range all {
+	var sets []*wheelSet
+	for n, p := range all {
 		if len(b.opt.Bands) > 0 && !slices.Contains(b.opt.Bands, p.record.Band) {
 			continue
 		}
-		if s == nil || seen[p.record.Band] || p.time.Sub(s.products[0].time).Seconds() > b.opt.WithinS {
-			s = &source{p.stem(), nil, b.wheel}
-			out = append(out, s)
-			seen = map[string]bool{}
+		var best *wheelSet
+		for _, s := range sets {
+			if s.takes(p, b.opt.WithinS) && (best == nil || s.nearer(best, p)) {
+				best = s
+			}
 		}
-		s.products = append(s.products, p)
-		seen[p.record.Band] = true
+		if best == nil {
+			best = &wheelSet{source: source{p.stem(), nil, b.wheel}}
+			sets = append(sets, best)
+		}
+		best.products, best.grew = append(best.products, p), n
+	}
+	var out []*source
+	for _, s := range sets {
+		out = append(out, &s.source)
 	}
 	return out
+}
+
+// wheelSet is a set that is being gathered.
+type wheelSet struct {
+	source
+	grew int // number of the frame that joined last
+}
+
+// takes tells whether a frame may join.
+func (s *wheelSet) takes(p *productFile, withinS float64) bool {
+	return p.time.Sub(s.products[0].time).Seconds() <= withinS &&
+		!slices.ContainsFunc(s.products, func(o *productFile) bool { return o.record.Band == p.record.Band })
+}
+
+// exposureStep is the ratio of exposure times from which they count as unlike:
+// bands differ by as much where each is exposed for its own brightness.
+const exposureStep = 4
+
+// nearer tells whether a frame belongs to s rather than to o.
+func (s *wheelSet) nearer(o *wheelSet, p *productFile) bool {
+	own, other := s.unlike(p), o.unlike(p)
+	if own != other {
+		return own < other
+	}
+	return s.grew > o.grew
+}
+
+// unlike is how far, in steps, a frame's exposure time is from that of the
+// frame that joined last.
+func (s *wheelSet) unlike(p *productFile) int {
+	last := s.products[len(s.products)-1].exposureS
+	if !(last > 0) || !(p.exposureS > 0) {
+		return 0
+	}
+	return int(math.Abs(math.Log(p.exposureS/last)) / math.Log(exposureStep))
 }
 
 // complete checks that a set of products, a band each, has all the bands that
@@ -112,8 +185,12 @@ func (b *cubeBuilder) complete(s *source, wanted []string) error {
 		for i, p := range s.products {
 			have[i] = p.record.Band + " (" + p.name() + ")"
 		}
-		return fmt.Errorf("band %s is missing; there is %s: add the frame, widen the time between frames with --within, or name the bands wanted with --bands",
-			strings.Join(missing, ", "), strings.Join(have, ", "))
+		word := "band " + missing[0] + " is"
+		if len(missing) > 1 {
+			word = "bands " + strings.Join(missing, ", ") + " are"
+		}
+		return fmt.Errorf("%s missing within the time of this set; there is %s: add frames (one that could not be read is reported by itself), name the frames of one set, widen the time with --within, or name the bands wanted with --bands",
+			word, strings.Join(have, ", "))
 	}
 	if err := alike(ordered); err != nil {
 		return err
@@ -133,6 +210,9 @@ func alike(products []*productFile) error {
 		if p.unit == calib.ElectronLight().Unit && math.Abs(p.exposureS-first.exposureS) > 1e-3*first.exposureS {
 			return fmt.Errorf("%s was exposed for %g s and %s for %g s, and their unit is electrons: calibrate to radiance or reflectance, which the exposure does not change",
 				first.name(), first.exposureS, p.name(), p.exposureS)
+		}
+		if p.record.ProfileHash != first.record.ProfileHash {
+			return fmt.Errorf("%s and %s were made with different profiles: calibrate them again with one", first.name(), p.name())
 		}
 	}
 	return nil
@@ -250,12 +330,26 @@ func (b *cubeBuilder) align(set *bandSet, reference int) error {
 		band.DX, band.DY, band.SigmaX, band.SigmaY = sh.DX, sh.DY, sh.SigmaX, sh.SigmaY
 		set.rasters[index[i]] = align.Resample(set.rasters[index[i]], sh.DX, sh.DY, b.opt.Kernel, b.opt.Workers)
 		lagX, lagY := align.Correlation(b.opt.Kernel, sh.DX, sh.DY)
+		widen(set.rasters[index[i]], (1+2*band.LagX*lagX)*(1+2*band.LagY*lagY))
 		band.LagX, band.LagY = joinLag(band.LagX, lagX), joinLag(band.LagY, lagY)
 		set.alignSigma = max(set.alignSigma, sh.SigmaX, sh.SigmaY)
 		record.Settings = append(record.Settings, calib.Setting{Name: "shift." + band.Name, Value: fmt.Sprintf("%.5f,%.5f", sh.DX, sh.DY)})
 	}
 	set.stages = append(set.stages, record)
 	return nil
+}
+
+// widen multiplies the variance of an image that was resampled before: its
+// neighbours' errors were correlated by lag, so that the sum of w_k w_l cov_kl
+// exceeds that of w_k^2 var_k by 1 + 2 lag rho along each axis, rho being the
+// correlation that the new weights make (JCGM 100:2008, 5.2).
+func widen(r *calib.Raster, factor float64) {
+	if factor == 1 {
+		return
+	}
+	for i := range r.Variance {
+		r.Variance[i] *= float32(factor)
+	}
 }
 
 // joinLag is the correlation of neighbours after a second resampling, to
@@ -280,20 +374,30 @@ func (b *cubeBuilder) stack(s *source) (*bandSet, error) {
 		return nil, err
 	}
 	set := newSet(s, wayStack)
-	return set, b.unmix(set, s.products)
+	if err := b.unmix(set, s.products); err != nil {
+		return nil, err
+	}
+	set.choose(b.wanted())
+	return set, nil
+}
+
+// choose keeps some bands, in the order wanted.
+func (s *bandSet) choose(wanted []string) {
+	var bands []BandOfCube
+	var rasters []*calib.Raster
+	for _, name := range wanted {
+		i := slices.IndexFunc(s.bands, func(b BandOfCube) bool { return b.Name == name })
+		bands, rasters = append(bands, s.bands[i]), append(rasters, s.rasters[i])
+	}
+	s.bands, s.rasters = bands, rasters
 }
 
 // unmix turns layers' electrons into bands.
 func (b *cubeBuilder) unmix(set *bandSet, layers []*productFile) error {
 	p := b.in.Profile
-	u, err := calib.NewUnmixer(p.Stack.Matrix, maxCondition)
+	u, err := b.in.unmixer()
 	if err != nil {
 		return err
-	}
-	for i, gain := range u.NoiseGain {
-		if gain > p.Stack.MaxAmplification {
-			return fmt.Errorf("separating band %s would raise the noise %.2f times (limit %g): correct stack.matrix, or raise stack.max_amplification", p.Bands[i].Name, gain, p.Stack.MaxAmplification)
-		}
 	}
 	width, height := layers[0].widthPx, layers[0].heightPx
 	for i, band := range p.Bands {
@@ -315,7 +419,7 @@ func (b *cubeBuilder) unmix(set *bandSet, layers []*productFile) error {
 	if err != nil {
 		return err
 	}
-	scales, unit, err := b.bandScales(layers[0])
+	scales, unit, err := b.bandScales(layers[0], set)
 	if err != nil {
 		return err
 	}
@@ -358,10 +462,11 @@ func mixRows(rasters []*calib.Raster, from, to int) calib.MixRows {
 }
 
 // bandScales returns what turns the electrons of each band, separated, into
-// the product's quantity.
-func (b *cubeBuilder) bandScales(p *productFile) ([]float64, string, error) {
+// the product's quantity, and adds the uncertainties of that to the set.
+func (b *cubeBuilder) bandScales(p *productFile, set *bandSet) ([]float64, string, error) {
 	f := &Frame{Detector: p.detector, Info: configs.FrameInfo{ExposureS: p.exposureS, SunDistanceAU: p.sunAU, Binning: 1}}
-	pl := &plan{in: b.in, frame: f}
+	pl := &plan{in: b.in, frame: f, sensor: b.in.sensors[p.detector]}
+	set.addSystematic(pl.lightTerms())
 	var out []float64
 	unit := ""
 	for i := range b.in.Profile.Bands {

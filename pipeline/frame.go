@@ -103,6 +103,9 @@ func (in *Instrument) detectorFrames(path, sha string, file *fitsutil.File, i in
 		return nil, err
 	}
 	header := inherit(file, h)
+	if err := notOwn(file); err != nil {
+		return nil, err
+	}
 	info, err := in.Profile.Describe(header)
 	if err != nil {
 		return nil, err
@@ -132,17 +135,34 @@ func (in *Instrument) detectorFrames(path, sha string, file *fitsutil.File, i in
 	return frames, nil
 }
 
+// notOwn refuses files that this software made.
+func notOwn(file *fitsutil.File) error {
+	h := file.HDUs()[0].Header
+	software, _, _ := h.Text("SOFTWARE")
+	what, _, _ := h.Text("PRODUCT")
+	if software == Software && what != "" {
+		return fmt.Errorf("it is a %s that %s made, not a raw frame: leave it out, and keep products and raw frames in folders of their own", what, Software)
+	}
+	return nil
+}
+
 // shape returns the sensor for the samples in an HDU, which must have the
 // profile's size: a line scanner's any number of lines.
 func (in *Instrument) shape(i int, h *fitsutil.HDU, info configs.FrameInfo) (*calib.Sensor, error) {
 	d := &in.Profile.Detectors[i]
 	width, height := d.Width, d.Height
-	if d.LineScan != nil && info.Kind != configs.KindIgnore {
-		width, height = d.Width/info.Binning, h.Height()
+	if d.LineScan != nil {
+		width, height = d.Width/max(1, info.Binning), h.Height()
+	}
+	if info.Kind == configs.KindIgnore {
+		width, height = h.Width(), h.Height() // its samples are never looked at
 	}
 	if h.Kind != fitsutil.ImageHDU || h.Width() != width || h.Height() != height || height < 1 {
 		return nil, fmt.Errorf("HDU %d is %d x %d samples and the profile's detector %s is %d x %d: correct width and height, or hdu, in the profile, or leave this file out",
 			h.Index, h.Width(), h.Height(), d.Name, width, height)
+	}
+	if info.Kind == configs.KindIgnore {
+		return in.sensors[i], nil
 	}
 	return in.sensorFor(i, height, max(1, info.Binning))
 }

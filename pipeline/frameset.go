@@ -77,8 +77,8 @@ func (b *builder) prepare(g *group, masters *masterSet) (*frameSet, error) {
 		s.work = append(s.work, &setWorker{})
 	}
 	im := s.sensor.Image
-	pixels := int64(im.Width()) * int64(im.Height())
-	s.memory = int64(b.in.Profile.Masters.MemoryMiB)<<20 - 16*pixels - int64(len(g.frames))*int64(im.Height()*len(s.sensor.Amps)*9)
+	pixels := int64(im.Width()) * int64(s.sensor.MasterRows())
+	s.memory = int64(b.in.Profile.Masters.MemoryMiB)<<20 - 16*pixels - s.perFrame()
 	for _, m := range masters.list() {
 		s.memory -= m.bytes()
 	}
@@ -109,6 +109,28 @@ func (b *builder) prepare(g *group, masters *masterSet) (*frameSet, error) {
 	return s, nil
 }
 
+// perFrame is what the frames of a set take in memory all at once: offsets,
+// and the smear of each pixel where one shift makes it; of a line scanner also
+// the means of blocks of lines, and a block for each worker.
+func (s *frameSet) perFrame() int64 {
+	total := int64(0)
+	width := int64(s.sensor.Image.Width())
+	for _, f := range s.frames {
+		rows := int64(f.sensor.Image.Height())
+		total += rows * int64(len(s.sensor.Amps)) * 9
+		if sm := s.in.Profile.Detectors[s.detector].Smear; sm != nil && sm.When != configs.ShiftBoth && (s.kind == configs.KindFlat || s.kind == configs.KindLadder) {
+			total += 9 * rows * width
+		}
+		if s.sensor.LineScan {
+			total += 4 * width * (rows/lineBlockRows + 1)
+		}
+	}
+	if s.sensor.LineScan {
+		total += 4 * width * lineBlockRows * int64(s.workers)
+	}
+	return total
+}
+
 // first reads one frame whole.
 func (s *frameSet) first(fr *Frame, w *setWorker) (*setFrame, error) {
 	st, err := os.Stat(fr.Path)
@@ -125,9 +147,6 @@ func (s *frameSet) first(fr *Frame, w *setWorker) (*setFrame, error) {
 		return nil, &FrameError{Path: fr.Path, Err: err}
 	}
 	frames, errs := s.in.framesIn(fr.Path, sha, file)
-	if len(errs) > 0 {
-		return nil, errs[0]
-	}
 	f := &setFrame{size: st.Size(), modified: st.ModTime(), hduName: s.in.Profile.Detectors[fr.Detector].HDU}
 	for _, c := range frames {
 		if c.Detector == fr.Detector && c.Plane == fr.Plane {
@@ -135,6 +154,13 @@ func (s *frameSet) first(fr *Frame, w *setWorker) (*setFrame, error) {
 		}
 	}
 	if f.Frame == nil {
+		name := s.in.Profile.Detectors[fr.Detector].Name
+		for _, err := range errs {
+			var e *FrameError
+			if errors.As(err, &e) && (e.Detector == name || e.Detector == "") {
+				return nil, err
+			}
+		}
 		return nil, &FrameError{Path: fr.Path, Err: fmt.Errorf("changed while it was being read: run again")}
 	}
 	rows := &rawRows{f: f.Frame}
@@ -182,9 +208,6 @@ func (s *frameSet) stages(p *plan, rows calib.RawRows) ([]calib.Stage, error) {
 	before, err := p.local(last)
 	if err != nil {
 		return nil, err
-	}
-	if s.kind == configs.KindLadder && p.smearRule().Measured {
-		return nil, errors.New("a ladder's smear is solved from the image: masked rows serve flats and scenes")
 	}
 	// A set's jobs are its frames, so each of them is solved on one goroutine.
 	if err := p.solveSmear(rows, before, 1); err != nil {
@@ -338,6 +361,10 @@ func (s *frameSet) scales() error {
 			}
 			f.scale = nil
 			for c, level := range f.levels {
+				if s.cells.absent(c) {
+					f.scale = append(f.scale, 1) // no pixel takes it
+					continue
+				}
 				if !(level > 0) {
 					return &FrameError{Path: f.Path, Err: fmt.Errorf("flat with a level of %.4g e- (%s): leave it out or mark it as ignore in frame_kinds, and let the reference region reach into every band", level, s.cells.names[c])}
 				}

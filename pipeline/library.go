@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"math"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -181,11 +182,17 @@ func isFITSName(path string) bool {
 }
 
 // FindFrames lists the FITS files among paths and in the folders among them,
-// sorted, each once. Hidden files, such as files being written, are left out.
+// sorted, each once. Hidden files, such as files being written, are left out,
+// and so are links inside of folders, since they may lead anywhere; a link that
+// is named itself is followed.
 func FindFrames(paths []string) ([]string, error) {
 	var out []string
 	for _, p := range paths {
-		err := filepath.WalkDir(p, func(path string, e fs.DirEntry, err error) error {
+		root := p
+		if st, err := os.Stat(p); err == nil && st.IsDir() {
+			root += string(filepath.Separator) // a link that was named leads to its folder
+		}
+		err := filepath.WalkDir(root, func(path string, e fs.DirEntry, err error) error {
 			if err != nil {
 				return err
 			}

@@ -147,39 +147,50 @@ const leastSpread = 1.5
 // is that of one line, from the residuals, times 1/N + x^2/Sxx with N lines
 // and x the mean of h t (JCGM 100:2008, H.3).
 func (s *frameSet) intercepts(blocks []lineBlock) (calib.Combined, error) {
-	var mean, sxx, lines float64
 	shortest, longest := math.Inf(1), 0.0
 	for _, b := range blocks {
-		lines += float64(b.lines)
-		mean += b.ht * float64(b.lines)
 		shortest, longest = min(shortest, b.ht), max(longest, b.ht)
 	}
 	if !(longest > leastSpread*shortest) || len(blocks) < 3 {
 		return calib.Combined{}, fmt.Errorf("%d blocks of lines with dark times from %.3g to %.3g s (at the reference temperature) do not tell the bias from the dark current: add dark runs of a line time %g times longer",
 			len(blocks), shortest, longest, leastSpread)
 	}
-	mean /= lines
-	for _, b := range blocks {
-		sxx += float64(b.lines) * (b.ht - mean) * (b.ht - mean)
-	}
 	out := newCombined(s.sensor.Image.Width(), false)
 	for x := range out.Value {
-		var sum, sxy, square float64
-		for _, b := range blocks {
-			w := float64(b.lines)
-			sum += w * float64(b.value[x])
-			sxy += w * (b.ht - mean) * float64(b.value[x])
-		}
-		level, slope := sum/lines, sxy/sxx
-		for _, b := range blocks {
-			d := float64(b.value[x]) - level - slope*(b.ht-mean)
-			square += float64(b.lines) * d * d
-		}
-		out.Value[x] = float32(level - slope*mean)
-		out.Variance[x] = float32(square / float64(len(blocks)-2) * (1/lines + mean*mean/sxx))
-		out.Samples[x] = int32(len(blocks))
+		out.Value[x], out.Variance[x], out.Samples[x] = intercept(blocks, x)
 	}
 	return out, nil
+}
+
+// intercept is that of one column, from the blocks that have a value there.
+func intercept(blocks []lineBlock, x int) (value, variance float32, samples int32) {
+	var n, lines, mean, level, sxx, sxy, square float64
+	for _, b := range blocks {
+		if v, w := float64(b.value[x]), float64(b.lines); v == v {
+			n++
+			lines += w
+			mean += w * b.ht
+			level += w * v
+		}
+	}
+	mean, level = mean/lines, level/lines
+	for _, b := range blocks {
+		if v, w := float64(b.value[x]), float64(b.lines); v == v {
+			sxx += w * (b.ht - mean) * (b.ht - mean)
+			sxy += w * (b.ht - mean) * v
+		}
+	}
+	if n < 3 || !(sxx > 0) {
+		return float32(math.NaN()), float32(math.NaN()), int32(n)
+	}
+	slope := sxy / sxx
+	for _, b := range blocks {
+		if v, w := float64(b.value[x]), float64(b.lines); v == v {
+			d := v - level - slope*(b.ht-mean)
+			square += w * d * d
+		}
+	}
+	return float32(level - slope*mean), float32(square / (n - 2) * (1/lines + mean*mean/sxx)), int32(n)
 }
 
 // maskedSignificance is the number of standard deviations from which a dark

@@ -126,7 +126,7 @@ func (r *planeReader) markPlaces() *markPlaces {
 
 // cover flags the pixels beneath the marks.
 func (m *markPlaces) cover(mask []calib.Flags, width int, d *configs.Detector) {
-	if m == nil {
+	if m == nil || d.Marks == nil {
 		return
 	}
 	for i := range m.x {

@@ -304,12 +304,13 @@ func (c *masterCache) get(m *Master, s *calib.Sensor) (*loaded, error) {
 	c.mu.Unlock()
 
 	entry.once.Do(func() {
-		entry.l, entry.err = loadMaster(m, s, forStages)
-		if entry.err == nil {
-			c.mu.Lock()
-			c.used += entry.l.bytes()
+		l, err := loadMaster(m, s, forStages)
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		entry.l, entry.err = l, err // under the lock, since evict looks at the entries of others
+		if err == nil {
+			c.used += l.bytes()
 			c.evict(entry)
-			c.mu.Unlock()
 		}
 	})
 	return entry.l, entry.err

@@ -85,8 +85,32 @@ func (in *Instrument) productHeader(path string, f *fitsutil.File) (*productFile
 		return nil, err
 	}
 	p.widthPx, p.heightPx = v.Width(), v.Height()
+	if err := in.fits(p, &r, v.Planes()); err != nil {
+		return nil, err
+	}
 	p.unit, _, err = v.Header.Text("BUNIT")
 	return p, err
+}
+
+// fits checks that a product has the place and size on the detector that the
+// profile gives to images: another profile's products would be read wrongly.
+func (in *Instrument) fits(p *productFile, r *cardReader, planes int) error {
+	d := &in.Profile.Detectors[p.detector]
+	im := region(d.Image)
+	width, height, binning := im.Width(), im.Height(), 1
+	if d.LineScan != nil {
+		binning, height = max(1, r.optionalInt("BINNING")), p.heightPx
+		width /= binning
+	}
+	column, row := r.optionalInt("TRIMCOL1"), r.optionalInt("TRIMROW1")
+	if r.err != nil {
+		return r.err
+	}
+	if p.widthPx != width || p.heightPx != height || planes != 1 || column != im.X0/binning+1 || row != im.Y0+1 {
+		return fmt.Errorf("%s is %d x %d pixels in %d planes from raw column %d and row %d, and the profile's image of detector %s is %d x %d from column %d and row %d: make the product again, or name the profile that it was made with",
+			p.path, p.widthPx, p.heightPx, planes, column, row, d.Name, width, height, im.X0/binning+1, im.Y0+1)
+	}
+	return nil
 }
 
 // readProduct reads a product whole and verifies its checksums.

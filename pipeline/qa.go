@@ -34,7 +34,8 @@ type FrameReport struct {
 	Good       float64            `json:"good_fraction"`          // pixels without any flag
 	NoiseRatio *float64           `json:"noise_ratio"`            // measured over expected noise
 	Masters    []MasterUse        `json:"masters"`
-	Warnings   []string           `json:"warnings"`
+	pixels     int
+	Warnings   []string `json:"warnings"`
 }
 
 // BandReport holds the levels of one band of a frame that sees several.
@@ -208,6 +209,7 @@ func (c *calibrator) report(p *plan, chain *calib.Chain) *FrameReport {
 			r.Fractions[f.Name] = float64(n) / float64(t.pixels)
 		}
 	}
+	r.pixels = t.pixels
 	r.Good = float64(t.good) / float64(t.pixels)
 	r.levels(&t, c.in.Profile, p.sensor.Map != nil)
 	if d.LineScan != nil {

@@ -130,22 +130,13 @@ func (in *Instrument) summarise(outcomes [][]Outcome, took time.Duration) *RunSu
 					s.Counts.Warned++
 				}
 				s.Frames = append(s.Frames, *o.Report)
-				pixels += in.pixels(o.Report.Detector)
+				pixels += float64(o.Report.pixels)
 			}
 		}
 	}
 	seconds := took.Seconds()
 	s.Throughput = Throughput{seconds, float64(s.Counts.Done) / seconds, pixels / 1e6 / seconds}
 	return s
-}
-
-func (in *Instrument) pixels(detector string) float64 {
-	for i := range in.Profile.Detectors {
-		if d := &in.Profile.Detectors[i]; d.Name == detector {
-			return float64(d.Width) * float64(d.Height)
-		}
-	}
-	return 0
 }
 
 // Inspect reads the headers of a raw file as the profile understands them.

@@ -168,6 +168,32 @@ func (in *Instrument) sensorFor(detector, rows, binning int) (*calib.Sensor, err
 	return s, nil
 }
 
+// Check looks for what a profile asks and no calculation can give: layers that
+// cannot be separated.
+func (in *Instrument) Check() error {
+	if in.Profile.Stack == nil {
+		return nil
+	}
+	_, err := in.unmixer()
+	return err
+}
+
+// unmixer separates the layers of stacked photodiodes.
+func (in *Instrument) unmixer() (*calib.Unmixer, error) {
+	p := in.Profile
+	u, err := calib.NewUnmixer(p.Stack.Matrix, maxCondition)
+	if err != nil {
+		return nil, fmt.Errorf("stack.matrix of the profile: %w", err)
+	}
+	for i, gain := range u.NoiseGain {
+		if gain > p.Stack.MaxAmplification {
+			return nil, fmt.Errorf("stack.matrix of the profile: separating band %s would raise the noise %.2f times (limit %g): measure the matrix again, or raise stack.max_amplification",
+				p.Bands[i].Name, gain, p.Stack.MaxAmplification)
+		}
+	}
+	return u, nil
+}
+
 // maxLineSensors bounds the shapes of a line scanner's frames that are kept.
 const maxLineSensors = 64
 

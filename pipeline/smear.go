@@ -33,7 +33,7 @@ func (p *plan) solveSmear(rows calib.RawRows, before []calib.Stage, workers int)
 		return fmt.Errorf("an exposure time of %g s has no smear to tell from its light: switch stage smear off, or mark such frames as another kind", rule.ExposeS)
 	}
 	p.smear = &calib.SmearStage{Rule: rule}
-	if rule.Measured {
+	if rule.Measured && p.frame.Info.Kind != configs.KindLadder { // a ladder stays in DN, and its smear is solved from them
 		m, err := p.maskedSmear(rule, rows)
 		p.smear.Map = m
 		return err
@@ -102,20 +102,37 @@ func maskedDN(s *calib.Sensor, masked [2]int, rows calib.RawRows, traces []calib
 	}
 	mean, kept = make([]float32, im.Width()), make([]int, im.Width())
 	column, sorted := make([]float32, n), make([]float32, n)
-	for _, g := range s.Segments()[0] {
-		noise := max(traces[g.Amp].NoiseDN, 1)
+	for _, g := range maskedSegments(s, masked) {
+		amp := s.Amps[g.Amp]
+		read := amp.ReadNoiseE / amp.GainEPerDN
+		zero := traces[g.Amp].Level
+		if zero != zero {
+			zero = 0
+		}
+		base, slope := s.Quantisation(zero)
 		for x := g.X0; x < g.X1; x++ {
 			for i := range column {
 				column[i] = all[i*im.Width()+x]
 			}
-			mean[x], kept[x] = clippedColumn(column, sorted, s.Offset.RejectSigma*noise)
+			mean[x], kept[x] = clippedColumn(column, sorted, func(level float64) float64 {
+				level = max(level, 0)
+				return s.Offset.RejectSigma * math.Sqrt(read*read+base+(1/amp.GainEPerDN+slope)*level)
+			})
 		}
 	}
 	return mean, kept, nil
 }
 
-// clippedColumn is the mean of the samples within a limit of their median.
-func clippedColumn(column, sorted []float32, limit float64) (mean float32, kept int) {
+// maskedSegments are the amplifiers that read the masked rows: those of the
+// nearest row of the image.
+func maskedSegments(s *calib.Sensor, masked [2]int) []calib.Segment {
+	y := min(max(masked[0]-1-s.Image.Y0, 0), s.Image.Height()-1)
+	return s.Segments()[y]
+}
+
+// clippedColumn is the mean of the samples within a limit of their median, at
+// which it counts; where there is none, the median.
+func clippedColumn(column, sorted []float32, limitAt func(level float64) float64) (mean float32, kept int) {
 	there := sorted[:0]
 	for _, v := range column {
 		if v == v {
@@ -126,7 +143,7 @@ func clippedColumn(column, sorted []float32, limit float64) (mean float32, kept 
 		return float32(math.NaN()), 0
 	}
 	median := float64(calib.Median(there))
-	sum := 0.0
+	limit, sum := limitAt(median), 0.0
 	for _, v := range column {
 		if math.Abs(float64(v)-median) <= limit {
 			sum += float64(v)
@@ -134,7 +151,7 @@ func clippedColumn(column, sorted []float32, limit float64) (mean float32, kept 
 		}
 	}
 	if kept == 0 { // an even number of samples, half of them far off
-		return float32(math.NaN()), 0
+		return float32(median), 1
 	}
 	return float32(sum / float64(kept)), kept
 }
@@ -147,9 +164,10 @@ func (p *plan) maskedSmear(rule calib.SmearRule, rows calib.RawRows) (*calib.Sme
 		return nil, err
 	}
 	variance, unsure := make([]float32, len(dn)), make([]bool, len(dn))
-	for _, g := range p.sensor.Segments()[0] {
+	for _, g := range maskedSegments(p.sensor, *d.Smear.MaskedRows) {
 		amp := p.sensor.Amps[g.Amp]
 		gain := amp.GainEPerDN
+		_, slope := p.sensor.Quantisation(p.zeroDN(g.Amp))
 		for x := g.X0; x < g.X1; x++ {
 			v, q := float64(dn[x]), 0.0
 			if b := p.masters.bias; b != nil {
@@ -161,7 +179,7 @@ func (p *plan) maskedSmear(rule calib.SmearRule, rows calib.RawRows) (*calib.Sme
 				v -= p.ht * float64(dark.masked.Value[x])
 				q += p.ht * p.ht * float64(dark.masked.Variance[x])
 			}
-			q += (rule.NoiseE2 + max(v, 0)) / float64(max(kept[x], 1))
+			q += (rule.NoiseE2 + max(v, 0)*(1+gain*slope)) / float64(max(kept[x], 1))
 			dn[x], variance[x], unsure[x] = float32(v), float32(q), kept[x] == 0
 			if kept[x] == 0 {
 				dn[x], variance[x] = 0, 0
@@ -185,7 +203,7 @@ func (s *frameSet) maskedRows(f *setFrame, p *plan, rows calib.RawRows) error {
 	if s.kind == configs.KindBias {
 		return nil
 	}
-	for _, g := range s.sensor.Segments()[0] {
+	for _, g := range maskedSegments(s.sensor, *d.Smear.MaskedRows) {
 		for x := g.X0; x < g.X1; x++ {
 			v := float64(dn[x])
 			if b := p.masters.bias; b != nil {
@@ -213,7 +231,7 @@ func (s *frameSet) combineMasked(reject float64) []plane {
 		views[i] = f.masked
 	}
 	var scratch calib.CombineScratch
-	for _, g := range s.sensor.Segments()[0] {
+	for _, g := range maskedSegments(s.sensor, *s.in.Profile.Detectors[s.detector].Smear.MaskedRows) {
 		noise := make([]calib.FrameNoise, len(s.set))
 		for i, f := range s.set {
 			n := s.noise(g.Amp, 0, f)

@@ -516,14 +516,25 @@ func (p *plan) systematic() []Term {
 		// Relative to the residual image, not to the signal.
 		terms = append(terms, Term{"residual fraction", d.Residual.FractionRelUncert})
 	}
-	if q := p.in.Profile.Output.Quantity; q != configs.Electrons && !p.in.isLayer(d.Name) {
-		k, sun := p.bandUncertainty()
-		terms = append(terms, Term{"responsivity", k})
-		if q == configs.Reflectance {
-			// I/F goes with the square of the distance (JCGM 100:2008, 5.1).
-			terms = append(terms, Term{"solar irradiance", sun},
-				Term{"distance to the Sun", 2 * p.in.Profile.Output.SunDistanceRelUncert})
-		}
+	if !p.in.isLayer(d.Name) {
+		terms = append(terms, p.lightTerms()...)
+	}
+	return terms
+}
+
+// lightTerms lists the uncertainties of what turns electrons into the
+// product's quantity.
+func (p *plan) lightTerms() []Term {
+	q := p.in.Profile.Output.Quantity
+	if q == configs.Electrons {
+		return nil
+	}
+	k, sun := p.bandUncertainty()
+	terms := []Term{{"responsivity", k}}
+	if q == configs.Reflectance {
+		// I/F goes with the square of the distance (JCGM 100:2008, 5.1).
+		terms = append(terms, Term{"solar irradiance", sun},
+			Term{"distance to the Sun", 2 * p.in.Profile.Output.SunDistanceRelUncert})
 	}
 	return terms
 }
@@ -531,7 +542,7 @@ func (p *plan) systematic() []Term {
 // bandUncertainty returns the relative uncertainties of responsivity and solar
 // irradiance: of the frame's band, or the largest of the bands that it sees.
 func (p *plan) bandUncertainty() (responsivity, irradiance float64) {
-	if p.sensor.Map == nil {
+	if p.sensor.Map == nil && !p.in.Profile.ManyBands() {
 		b := p.in.band(p.frame.Info.Band)
 		return b.ResponsivityRelUncert, b.SolarIrradianceRelUncert
 	}

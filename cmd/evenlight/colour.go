@@ -34,6 +34,9 @@ flagged moved, since their colour is not the target's.`,
 			if o.Kernel, err = align.ParseKernel(kernel); err != nil {
 				return fmt.Errorf("--kernel: %w", err)
 			}
+			if err := in.CheckCubes(o); err != nil {
+				return err
+			}
 			if o.Log, err = s.logger(c.ErrOrStderr()); err != nil {
 				return err
 			}
@@ -44,7 +47,7 @@ flagged moved, since their colour is not the target's.`,
 			o.Workers, o.Progress = s.workers, s.progress(c.ErrOrStderr())
 			r, err := pipeline.BuildCubes(in, files, o)
 			if err != nil {
-				return err
+				return failed(err)
 			}
 			if err := s.answer(c, r, r.Text()); err != nil {
 				return err
@@ -62,7 +65,7 @@ flagged moved, since their colour is not the target's.`,
 	f.StringVar(&o.OutDir, "out", "", "folder for the cubes (required)")
 	f.BoolVar(&o.Overwrite, "overwrite", false, "replace cubes that are there already")
 	f.StringSliceVar(&o.Bands, "bands", nil, "bands that a cube must have, in its order (default: all of the profile)")
-	f.Float64Var(&o.WithinS, "within", 3600, "seconds within which the frames of a filter-wheel set were begun")
+	f.Float64Var(&o.WithinS, "within", 3600, "seconds within which the frames of a filter-wheel set were begun, and from frame to frame of a pass over strips")
 	f.StringVar(&kernel, "kernel", align.Cubic.String(), "how aligned bands are resampled: nearest, bilinear or cubic")
 	f.BoolVar(&o.KeepPlace, "keep-place", false, "do not align: the camera is known to have looked at one place")
 	f.Float64Var(&o.MaxShiftPx, "max-shift", 0, "largest displacement between bands, pixels (default: a quarter of the image)")

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"runtime"
 
@@ -126,14 +127,22 @@ func (s *settings) instrument() (*pipeline.Instrument, error) {
 	if err != nil {
 		return nil, err
 	}
-	return pipeline.NewInstrument(p), nil
+	in := pipeline.NewInstrument(p)
+	if err := in.Check(); err != nil {
+		return nil, fmt.Errorf("%s: %w", s.profile, err)
+	}
+	return in, nil
 }
 
 func (s *settings) load() (*configs.Profile, error) {
 	over := configs.Overrides{Set: s.set, Env: true}
 	if _, err := os.Stat(s.profile); err != nil {
-		if text, errName := configs.Builtin(s.profile); errName == nil {
+		text, errName := configs.Builtin(s.profile)
+		if errName == nil {
 			return configs.Parse(s.profile, text, over)
+		}
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil, fmt.Errorf("profile %s: there is no such file, and %w", s.profile, errName)
 		}
 	}
 	return configs.Load(s.profile, over)

@@ -109,7 +109,7 @@ standard output, and as JSON to summary.json in the output folder.`,
 			if summary == "" {
 				summary = filepath.Join(o.OutDir, demo.SummaryFile)
 			}
-			if r.Counts.Done+r.Counts.Failed > 0 { // a run that found nothing leaves the last summary alone
+			if r.Counts.Done > 0 { // a run that made nothing leaves the last summary alone
 				if err := writeJSONFile(summary, r); err != nil {
 					return failed(err)
 				}
