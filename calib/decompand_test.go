@@ -248,3 +248,31 @@ func TestCompandedNoiseHasTheStatedVariance(t *testing.T) {
 		})
 	}
 }
+
+// The offset of companded samples whose codes are as wide as their noise: no
+// code next to the median's may be thrown away. With noise of 2.5 DN in codes
+// of 4 DN the mean of the codes' middles is
+// that of the samples to some 0.05 DN (sum over the codes).
+func TestOffsetOfCoarseCodesKeepsTheCodesBesideTheMedian(t *testing.T) {
+	table, codeOf := squareRoot(256, 4095)
+	const rows, over, noise = 520, 16, 14 / 5.5
+	for _, offset := range []float64{56, 57, 58, 59, 60, 61, 62, 63} {
+		s := coded(over+8, rows, table)
+		s.Image = Region{X0: over, X1: over + 8, Y1: rows}
+		s.Amps = []Amplifier{{Name: "a", Region: Region{X1: over + 8, Y1: rows}, Overscan: Region{X1: over, Y1: rows}, GainEPerDN: 5.5, ReadNoiseE: 14}}
+		s.Offset = OffsetRule{FromOverscan: true, SmoothRows: 31, RejectSigma: 4}
+		s.FillDN = math.NaN()
+		rng := newRand(uint64(800 + offset))
+		f := newFrame(over+8, rows)
+		for i := range f.dn {
+			f.dn[i] = float32(codeOf[int(math.Round(offset+noise*rng.NormFloat64()))])
+		}
+		trace, err := MeasureOffset(s, 0, Decompanded{f, s})
+		if err != nil {
+			t.Fatal(err)
+		}
+		expected := math.Sqrt((noise*noise + 16.0/12) / (over * rows))
+		within(t, fmt.Sprintf("offset of %g DN", offset), trace.Level, offset, 0.06+4*expected)
+		within(t, fmt.Sprintf("noise at %g DN", offset), trace.NoiseDN, math.Sqrt(noise*noise+16.0/12), 0.3)
+	}
+}

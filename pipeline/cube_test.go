@@ -1084,3 +1084,54 @@ func TestAstropyReadsTheSameCubes(t *testing.T) {
 		}
 	}
 }
+
+// Long and short exposures that were taken in turn make two sets, each of
+// frames of like exposure; where the exposures are alike, a band that comes
+// again begins a set and what follows belongs to that.
+func TestExposuresTakenInTurnMakeTwoSets(t *testing.T) {
+	p := plainProfile(t, "quillon")
+	bands := []string{"violet", "green", "red", "nir"}
+	var shots []shot
+	for i, band := range bands {
+		at := float64(100 * i)
+		shots = append(shots, shot{name: fmt.Sprintf("%d-long-%s", 2*i, band), band: band, afterS: at, exposureS: 0.6},
+			shot{name: fmt.Sprintf("%d-short-%s", 2*i+1, band), band: band, afterS: at + 40, x: 150, exposureS: 0.05})
+	}
+	s := cubes(t, p, shoot(t, p, shots), pipeline.CubeOptions{})
+	if len(s.Cubes) != 2 || len(s.Failures) != 0 {
+		t.Fatalf("%d cubes, failures %v; want two cubes", len(s.Cubes), s.Failures)
+	}
+	for i, kind := range []string{"long", "short"} {
+		for _, b := range s.Cubes[i].Bands {
+			if !strings.Contains(b.Products[0], kind+"-"+b.Name) {
+				t.Errorf("cube of %s exposures: band %s is of %s", kind, b.Name, b.Products[0])
+			}
+		}
+	}
+	// nir of the first set is lost: the second set is whole all the same.
+	var rest []shot
+	for i, again := range []float64{0, 600} {
+		for k, band := range bands {
+			if i == 0 && band == "nir" {
+				continue
+			}
+			rest = append(rest, shot{name: fmt.Sprintf("%d%d-%s", i, k, band), band: band, afterS: again + float64(40*k), x: 100 * float64(i), exposureS: 0.3})
+		}
+	}
+	s = cubes(t, p, shoot(t, p, rest), pipeline.CubeOptions{})
+	if len(s.Cubes) != 1 || len(s.Failures) != 1 || !strings.HasPrefix(s.Cubes[0].Bands[3].Products[0], "13-") {
+		t.Fatalf("cubes %v, failures %v; want the second set whole and the first without nir", s.Cubes, s.Failures)
+	}
+}
+
+// A mosaic's product read with a profile that trims otherwise would have its
+// colours exchanged.
+func TestProductOfAnotherTrimIsRefused(t *testing.T) {
+	_, files := wheelProducts(t)
+	other := plainProfile(t, "quillon", "detectors.0.image.columns=[18, 112]", "detectors.0.reference.columns=[20, 100]")
+	s := cubes(t, other, files[:4], pipeline.CubeOptions{})
+	if len(s.Cubes) != 0 || len(s.Failures) != 4 {
+		t.Fatalf("%d cubes, failures %v", len(s.Cubes), s.Failures)
+	}
+	says(t, s.Failures[0].Reason, "column 17", "column 18", "make the product again")
+}
