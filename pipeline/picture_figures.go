@@ -46,7 +46,10 @@ func (p *palette) measure(region calib.Region, skip calib.Flags) regionMeans {
 		for _, i := range good {
 			sum += float64(r.Value[i])
 			all += float64(r.Variance[i])
-			if r.Flags[i]&calib.Interpolated == 0 {
+			// A resampled band is interpolated everywhere, and the correlation
+			// of its neighbours accounts for it; a mosaic's interpolated samples
+			// add nothing to the measured ones.
+			if resampled := p.lagX[j] > 0 || p.lagY[j] > 0; resampled || r.Flags[i]&calib.Interpolated == 0 {
 				measured += float64(r.Variance[i])
 				there++
 			}

@@ -74,7 +74,7 @@ func TestExitCodeTellsHowTheRunWent(t *testing.T) {
 			exitNothing, nil, []string{filepath.Join(empty, "0001.fits")}},
 		{"no masters for any frame", func(out string) []string {
 			return []string{"calibrate", "--profile", demo.profile(), "--masters", empty, "--out", out, demo.raw()}
-		}, exitNothing, []string{"0 done", "17 failed", "no bias master", "evenlight masters"}, nil},
+		}, exitNothing, []string{"0 done", "21 failed", "no bias master", "evenlight masters"}, nil},
 		{"a product whose raw frame is elsewhere", func(string) []string {
 			return []string{"verify", "--inputs", empty, filepath.Join(string(demo), "products", "0171-scene-calibrated.fits")}
 		}, exitNothing, nil, []string{"0171-scene.fits", "--inputs"}},

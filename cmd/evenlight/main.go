@@ -142,7 +142,7 @@ func (s *settings) load() (*configs.Profile, error) {
 			return configs.Parse(s.profile, text, over)
 		}
 		if errors.Is(err, fs.ErrNotExist) {
-			return nil, fmt.Errorf("profile %s: there is no such file, and %w", s.profile, errName)
+			return nil, fmt.Errorf("profile %s: there is no such file: check the path; and %w", s.profile, errName)
 		}
 	}
 	return configs.Load(s.profile, over)

@@ -23,8 +23,12 @@ type Colour struct {
 	Tube     *TubeTruth             `json:"tube,omitempty"`
 	Eyes     *pipeline.AgreeSummary `json:"eyes,omitempty"`
 	EyesSeen *StereoTruth           `json:"stereo,omitempty"`
-	Grey     *GreyColour            `json:"grey,omitempty"`
-	Pictures []Picture              `json:"pictures,omitempty"`
+	// GreyPairs holds, for pairs of bands (of eyes, where there is one band),
+	// the pulls of the difference of both reflectances on a grey wedge: over
+	// each whole pattern of a mosaic, and in each pixel of the others.
+	GreyPairs []Pulls     `json:"grey_pairs,omitempty"`
+	Grey      *GreyColour `json:"grey,omitempty"`
+	Pictures  []Picture   `json:"pictures,omitempty"`
 }
 
 // colour brings the bands of a campaign together, as its family needs it.
@@ -69,8 +73,14 @@ const firstMoon = 1
 
 // cubes makes band cubes of products.
 func (c *campaign) cubes(files []string) (*pipeline.CubeSummary, error) {
-	s, err := pipeline.BuildCubes(c.in, files, pipeline.CubeOptions{OutDir: filepath.Join(c.opt.Dir, CubesDir), Workers: c.opt.Workers,
-		Kernel: align.Cubic, Log: c.opt.Log, Progress: c.opt.Progress})
+	return c.cubesBy(files, pipeline.CubeOptions{})
+}
+
+// cubesBy makes them with some options set.
+func (c *campaign) cubesBy(files []string, opt pipeline.CubeOptions) (*pipeline.CubeSummary, error) {
+	opt.OutDir, opt.Kernel = filepath.Join(c.opt.Dir, CubesDir), align.Cubic
+	opt.Workers, opt.Log, opt.Progress = c.opt.Workers, c.opt.Log, c.opt.Progress
+	s, err := pipeline.BuildCubes(c.in, files, opt)
 	if err != nil {
 		return nil, err
 	}
@@ -145,6 +155,7 @@ func (c *Colour) Text() string {
 	if c.EyesSeen != nil {
 		b.WriteString(c.EyesSeen.Text())
 	}
+	b.WriteString(c.greyText())
 	b.WriteString(c.pictureText())
 	return b.String()
 }

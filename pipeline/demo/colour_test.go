@@ -25,7 +25,11 @@ func commonOffset(p *configs.Profile) float64 {
 		d := &p.Detectors[i]
 		for k := range d.Amplifiers {
 			if n := overscanSamples(d, &d.Amplifiers[k]); n > 0 {
-				groups := float64(d.Image.Rows[1]-d.Image.Rows[0]+1) / float64(max(1, d.Offset.SmoothRows))
+				rows := d.Image.Rows[1] - d.Image.Rows[0] + 1
+				if d.LineScan != nil {
+					rows = tarnLines
+				}
+				groups := float64(rows) / float64(max(1, d.Offset.SmoothRows))
 				worst = max(worst, 1/(n*groups))
 			}
 		}
@@ -33,25 +37,38 @@ func commonOffset(p *configs.Profile) float64 {
 	return worst
 }
 
-// honestOver holds pulls of one frame, or one cube, against 0 and 1. The mean's
-// variance is correlated/N, besides the offsets of groups of rows and the
-// relative uncertainties of curve and flats at the best ratio of signal to
-// noise, the root of the range; the standard deviation's is
-// correlated^2/(2N). correlated is 1 for independent pixels.
+// spread tells what besides the number of pulls bounds their mean and their
+// standard deviation: factors of the variances that independent ones give
+// them, the variance of a shift that all have in common, and a relative standard
+// uncertainty of all values.
+type spread struct{ mean, sd, shift, relative float64 }
+
+// honestOver is honestWithin where what pulls share makes the mean's variance
+// correlated/N, and the standard deviation's correlated^2/(2N) at most.
+// correlated is 1 for independent pixels.
 func honestOver(t *testing.T, what string, got *Pulls, p *configs.Profile, r *Result, c *camera, correlated float64) {
+	t.Helper()
+	honestWithin(t, what, got, p, c, spread{mean: correlated, sd: correlated * correlated, relative: relativeOf(t, r)})
+}
+
+// honestWithin holds pulls of one frame, or one cube, against 0 and 1. The
+// offsets of groups of rows shift all of them, and so does the relative
+// uncertainty, that of curve and flats, at the best ratio of signal to noise, the
+// root of the range.
+func honestWithin(t *testing.T, what string, got *Pulls, p *configs.Profile, c *camera, s spread) {
 	t.Helper()
 	n := float64(got.Pixels)
 	if n < 1000 {
 		t.Errorf("%s: only %d pulls", what, got.Pixels)
 		return
 	}
-	shift := commonOffset(p) + square(relativeOf(t, r))*rangeE(p)
-	if most := mostSigma * math.Sqrt(correlated/n+shift); !(math.Abs(got.Mean) <= most) {
+	shift := commonOffset(p) + square(s.relative)*rangeE(p) + s.shift
+	if most := mostSigma * math.Sqrt(s.mean/n+shift); !(math.Abs(got.Mean) <= most) {
 		t.Errorf("%s: mean pull %.4f, want 0 within %.4f", what, got.Mean, most)
 	}
 	bias, flat := c.masters(rangeE(p), rangeE(p))
 	excess := square(bias/(1+bias))/(c.biasFrames-1) + square(flat/(1+flat))/(c.flatFrames-1)
-	if most := mostSigma*correlated/math.Sqrt(2*n) + excess; !(math.Abs(got.SD-1) <= most) {
+	if most := mostSigma*math.Sqrt(s.sd/(2*n)) + excess; !(math.Abs(got.SD-1) <= most) {
 		t.Errorf("%s: standard deviation of pulls %.4f, want 1 within %.4f", what, got.SD, most)
 	}
 }
@@ -101,47 +118,139 @@ func TestMosaicInterpolatesBetterThanBilinear(t *testing.T) {
 	}
 }
 
+// overVariance is the mean, over the steps of a grey wedge whose white fills 85 %
+// of the range, of 1/u^2, where u^2 is the variance of a pixel by shot and read
+// noise, e-^2.
+func overVariance(p *configs.Profile) float64 {
+	sum := 0.0
+	for k := 1; k <= wedgeSteps; k++ {
+		signal := 0.85 * 0.9 * float64(k) / wedgeSteps * rangeE(p)
+		sum += 1 / (signal + square(p.Detectors[0].Amplifiers[0].ReadNoiseE)) / wedgeSteps
+	}
+	return sum
+}
+
+// spreadOnWedge is what the pixels of a wedge share. Each band of a wheel has a
+// frame of its own, so that what columns and frames have in common stays in the
+// difference; its bands gather the same charge behind one curve, whose error is
+// the same in both. The pixels of a column of a line scanner share its masters,
+// and a detector pixel under strips sees the wedge in each of 5 frames; pixels
+// that lie between samples share these, as for the ground and for ramps.
+func (c *camera) spreadOnWedge(t *testing.T, p *configs.Profile, r *Result) spread {
+	t.Helper()
+	d := &p.Detectors[0]
+	bias, flat := c.masters(rangeE(p), rangeE(p))
+	masters := (bias + flat) / (1 + bias + flat)
+	rows := float64(d.Image.Rows[1] - d.Image.Rows[0] + 1)
+	column := square(c.columnE) * overVariance(p)
+	s := spread{mean: 1 + column*(rows-1), sd: 1 + column*column*(rows-1), shift: square(c.frameE) * overVariance(p), relative: relativeOf(t, r)}
+	if f := familyOf(p); f == filterWheel || f == cameraTube {
+		s.relative = relativeOf(t, r, "flat normalisation")
+	}
+	switch {
+	case d.LineScan != nil:
+		s.mean, s.sd = 1+masters*tarnLines, 1+masters*masters*tarnLines
+	case len(d.Strips) > 0:
+		s.mean = 4 + 5*masters
+		s.sd = s.mean * s.mean
+	case d.Marks != nil:
+		s.mean, s.sd = 4, 4*4
+	}
+	return s
+}
+
 func TestGreyStaysGrey(t *testing.T) {
-	for _, name := range []string{"brindle", "umber"} {
-		t.Run(name, func(t *testing.T) {
-			r, c, p := colourOf(t, name)
-			var grey []Pulls
-			if r.Colour.Mosaic != nil {
-				grey = r.Colour.Mosaic.Grey
-			} else {
-				grey = r.Colour.Stack.Grey
+	for _, test := range []struct {
+		camera string
+		pairs  int
+	}{{"quillon", 6}, {"oxlip", 3}, {"brindle", 3}, {"fescue", 6}, {"tarn", 3}, {"umber", 3}, {"sallow", 1}, {"gemel", 1}} {
+		t.Run(test.camera, func(t *testing.T) {
+			r, c, p := colourOf(t, test.camera)
+			if got := len(r.Colour.GreyPairs); got != test.pairs {
+				t.Fatalf("%d pairs were compared, want %d", got, test.pairs)
 			}
-			if len(grey) != 3 {
-				t.Fatalf("%d pairs of bands were compared, want 3", len(grey))
-			}
-			for _, g := range grey {
-				honestOver(t, g.Name, &g, p, r, c, 1)
+			for _, g := range r.Colour.GreyPairs {
+				honestWithin(t, g.Name, &g, p, c, c.spreadOnWedge(t, p, r))
 			}
 		})
 	}
 }
 
+// Each step's ratio of the eyes is 1 within its random uncertainty and what both
+// flats' normalisation and both curves add.
+func TestEyesAgreeOnEachStepOfAWedge(t *testing.T) {
+	r, _, _ := colourOf(t, "gemel")
+	s := r.Colour.EyesSeen
+	if len(s.Steps) != wedgeSteps {
+		t.Fatalf("%d steps, want %d", len(s.Steps), wedgeSteps)
+	}
+	for i, step := range s.Steps {
+		if most := mostSigma * math.Hypot(step.Random, math.Sqrt2*relativeOf(t, r)); !(math.Abs(step.Error) <= most) {
+			t.Errorf("step %d: the ratio is %.5f off 1, want 0 within %.5f", i+1, step.Error, most)
+		}
+		// 25 columns of 400 rows, and 600 e- in the darkest step.
+		if step.Pixels < 9000 || !(step.Random < 0.001) {
+			t.Errorf("step %d: the ratio of %d pixels is known to %.5f only", i+1, step.Pixels, step.Random)
+		}
+	}
+}
+
 // The chromaticities of a grey wedge's 16 steps scatter about white as their
-// uncertainties say; curve and flats shift all of them.
+// uncertainties say; curve and flats shift all of them. What columns of oxlip
+// have in common does not average out along the rows of a step, which are
+// height/6, and what a frame has in common not at all. What a picture states for
+// a mean of pixels that were resampled, each from several frames, is on the safe
+// side.
 func TestPictureOfAGreyWedgeIsGrey(t *testing.T) {
-	for _, name := range []string{"brindle", "umber"} {
-		t.Run(name, func(t *testing.T) {
-			r, _, _ := colourOf(t, name)
+	for _, test := range []struct {
+		camera    string
+		resampled bool
+	}{{"quillon", false}, {"oxlip", false}, {"brindle", false}, {"fescue", true}, {"umber", false}} {
+		t.Run(test.camera, func(t *testing.T) {
+			r, c, p := colourOf(t, test.camera)
 			g := r.Colour.Grey
 			if g == nil {
 				t.Fatal("no grey wedge was measured")
 			}
-			for _, p := range []Pulls{g.X, g.Y} {
-				n := float64(p.Pixels)
+			columns, rows := probeSize(p)
+			scatter := math.Sqrt(1 + square(c.columnE)*overVariance(p)*rows)
+			shift := square(c.frameE) * overVariance(p) * columns * rows
+			for _, x := range []Pulls{g.X, g.Y} {
+				n := float64(x.Pixels)
 				if n < 12 {
-					t.Errorf("%s: only %g steps", p.Name, n)
+					t.Errorf("%s: only %g steps", x.Name, n)
 				}
-				if !(math.Abs(p.Mean) <= mostSigma/math.Sqrt(n)) || !(math.Abs(p.SD-1) <= mostSigma/math.Sqrt(2*(n-1))) {
-					t.Errorf("%s: pulls of mean %.3f, standard deviation %.3f over %g steps", p.Name, p.Mean, p.SD, n)
+				spread := mostSigma / math.Sqrt(2*(n-1))
+				if !(math.Abs(x.Mean) <= mostSigma*math.Sqrt(scatter*scatter/n+shift)) || !(x.SD <= scatter*(1+spread)) {
+					t.Errorf("%s: pulls of mean %.3f, standard deviation %.3f over %g steps", x.Name, x.Mean, x.SD, n)
 				}
+				if !test.resampled && !(x.SD >= 1-spread) {
+					t.Errorf("%s: pulls of standard deviation %.3f over %g steps: what is stated is too much", x.Name, x.SD, n)
+				}
+			}
+			if most := mostSigma * chromaticityNoise(p, columns*rows); test.resampled && !(g.Largest <= most) {
+				t.Errorf("a step is %.5f off white, want %.5f at most", g.Largest, most)
 			}
 		})
 	}
+}
+
+// probeSize is the size of the region in which a step is measured.
+func probeSize(p *configs.Profile) (columns, rows float64) {
+	im := p.Detectors[0].Image
+	return float64(im.Columns[1]-im.Columns[0]+1)/wedgeSteps - 10, float64(im.Rows[1]-im.Rows[0]+1) / 6
+}
+
+// chromaticityNoise is the standard deviation of a chromaticity over so many
+// pixels in the darkest step of a wedge, at most: x = X/(X+Y+Z) has the slope
+// x(1-x) <= 1/4 against the logarithm of each of three bands, of which the
+// faintest has weakestLight of the brightest one's charge. Half of the pixels
+// may be bad, or be made of the samples of others.
+func chromaticityNoise(p *configs.Profile, pixels float64) float64 {
+	const weakestLight = 0.5
+	signal := weakestLight * 0.85 * 0.9 / wedgeSteps * rangeE(p)
+	u := math.Sqrt(signal + square(p.Detectors[0].Amplifiers[0].ReadNoiseE))
+	return math.Sqrt(3) / 4 * u / signal / math.Sqrt(pixels/2)
 }
 
 func TestBandsOfAWheelComeToTheirPlace(t *testing.T) {
@@ -222,7 +331,7 @@ func TestTheCloudIsFound(t *testing.T) {
 // |1 - v t/p| over each stage; 5 % too fast over 32 stages are 1.6 pixels.
 func TestLinesOutOfPaceAreFlaggedAndOthersNot(t *testing.T) {
 	r, _, p := colourOf(t, "tarn")
-	if want := 7 * len(p.Detectors); len(r.Colour.Lines.Scenes) != want {
+	if want := 8 * len(p.Detectors); len(r.Colour.Lines.Scenes) != want {
 		t.Fatalf("%d scenes, want %d", len(r.Colour.Lines.Scenes), want)
 	}
 	limit := p.Detectors[0].LineScan.MaxSmearPixels

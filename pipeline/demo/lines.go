@@ -28,8 +28,12 @@ type PaceTest struct {
 }
 
 // lineModes is the number of modes of a line scanner's campaign, each with a
-// ramp and the ground. The last scene, out of pace, makes no cube.
-const lineModes = 3
+// ramp and the ground. A scene out of pace follows, which makes no cube, and a
+// grey wedge.
+const (
+	lineModes      = 3
+	lineWedgeScene = 2*lineModes + 1
+)
 
 // lines makes cubes of the ground in each mode.
 func (c *campaign) lines(out *Colour) error {
@@ -49,6 +53,13 @@ func (c *campaign) lines(out *Colour) error {
 		return err
 	}
 	if err := c.linePicture(out, grounds[0]); err != nil {
+		return err
+	}
+	wedge, err := c.at(lineWedgeScene)
+	if err != nil {
+		return err
+	}
+	if err := c.lineWedge(out, wedge[0]); err != nil {
 		return err
 	}
 	for i := range out.Cubes.Cubes {

@@ -14,9 +14,6 @@ import (
 type MosaicTruth struct {
 	Measured []Pulls      `json:"measured"` // samples that the band's own pixels took
 	Between  []BetweenOne `json:"interpolated"`
-	// Grey holds, for pairs of bands, the pulls of the difference of both
-	// reflectances over each whole pattern of a grey wedge.
-	Grey []Pulls `json:"grey"`
 }
 
 // BetweenOne tells how well a band is interpolated, as the peak
@@ -52,7 +49,7 @@ func (c *campaign) mosaic(out *Colour) error {
 	if err := c.mosaicMoon(out, shots[0]); err != nil {
 		return err
 	}
-	if err := c.mosaicWedge(out.Mosaic, shots[1]); err != nil {
+	if err := c.mosaicWedge(out, shots[1]); err != nil {
 		return err
 	}
 	return c.moonAndWedge(out, shots[0], shots[1], []int{0}, cosmicReach)
@@ -72,15 +69,16 @@ func (c *campaign) moonAndWedge(out *Colour, moon, wedge *shot, detectors []int,
 	if path, err = cubePath(out.Cubes, wedge); err != nil {
 		return err
 	}
-	var truths []*simulate.Truth
+	var quiet []bool
+	width := 0
 	for _, d := range detectors {
 		t, err := c.truth(wedge, d)
 		if err != nil {
 			return err
 		}
-		truths = append(truths, t)
+		quiet, width = both(quiet, clean(t, reach)), t.Width
 	}
-	return c.greyWedge(out, path, truths, reach)
+	return c.greyWedge(out, path, wholeWedge(quiet, width))
 }
 
 func (c *campaign) mosaicMoon(out *Colour, moon *shot) error {
@@ -162,7 +160,7 @@ func (c *campaign) bilinear(path string) ([]*calib.Raster, *mosaics.Pattern, err
 }
 
 // mosaicWedge compares the bands of each whole pattern of the wedge.
-func (c *campaign) mosaicWedge(out *MosaicTruth, wedge *shot) error {
+func (c *campaign) mosaicWedge(out *Colour, wedge *shot) error {
 	t, err := c.truth(wedge, 0)
 	if err != nil {
 		return err
@@ -181,7 +179,7 @@ func (c *campaign) mosaicWedge(out *MosaicTruth, wedge *shot) error {
 	}
 	pairs := pairsOf(len(p.Bands))
 	for _, pair := range pairs {
-		out.Grey = append(out.Grey, Pulls{Name: p.Bands[pair[0]].Name + " - " + p.Bands[pair[1]].Name})
+		out.GreyPairs = append(out.GreyPairs, Pulls{Name: pairName(p, pair)})
 	}
 	for y := 0; y+cellH <= t.Height; y += cellH {
 		for x := 0; x+cellW <= t.Width; x += cellW {
@@ -189,12 +187,12 @@ func (c *campaign) mosaicWedge(out *MosaicTruth, wedge *shot) error {
 			for k, pair := range pairs {
 				a, b := means[pair[0]], means[pair[1]]
 				if a.n > 0 && b.n > 0 {
-					out.Grey[k].add((a.value - b.value) / math.Sqrt(a.variance+b.variance))
+					out.GreyPairs[k].add((a.value - b.value) / math.Sqrt(a.variance+b.variance))
 				}
 			}
 		}
 	}
-	finishAll(out.Grey)
+	finishAll(out.GreyPairs)
 	return nil
 }
 
@@ -245,10 +243,6 @@ func (m *MosaicTruth) Text() string {
 	for i := range m.Measured {
 		o := &m.Between[i]
 		fmt.Fprintf(&b, "  %-12s %s; %.2f dB, %+.2f dB over bilinear\n", m.Measured[i].Name, m.Measured[i].line(), o.Sharp, o.Sharp-o.Plain)
-	}
-	b.WriteString("grey wedge: pulls of the difference of two bands' reflectances in each pattern; grey is 0\n")
-	for i := range m.Grey {
-		fmt.Fprintf(&b, "  %-16s %s\n", m.Grey[i].Name, m.Grey[i].line())
 	}
 	return b.String()
 }

@@ -8,7 +8,6 @@ import (
 
 	"evenlight/calib"
 	"evenlight/pipeline"
-	"evenlight/pipeline/simulate"
 )
 
 // PicturesDir holds the pictures below a demo's folder.
@@ -60,14 +59,10 @@ func (c *campaign) picture(w wish, probes []calib.Region) (*pipeline.PictureRepo
 // pngLevel compresses little and fast.
 const pngLevel = 1
 
-// wedgeSteps is the number of steps of a grey wedge, side by side.
-const wedgeSteps = 16
-
-// greyWedge makes the picture of a grey wedge and measures its steps, away from
-// cosmic rays by reach.
-func (c *campaign) greyWedge(out *Colour, cube string, t []*simulate.Truth, reach int) error {
+// greyWedge makes the picture of a grey wedge and measures its steps.
+func (c *campaign) greyWedge(out *Colour, cube string, view wedgeView) error {
 	w := wish{shows: "grey wedge", file: cube}
-	r, err := c.picture(w, quietProbes(t, reach))
+	r, err := c.picture(w, view.probes())
 	if err != nil {
 		return err
 	}
@@ -88,43 +83,6 @@ func (c *campaign) greyWedge(out *Colour, cube string, t []*simulate.Truth, reac
 	grey.Y.finish()
 	out.Grey = grey
 	return nil
-}
-
-// quietProbes chooses a region in the middle of each step of a wedge that no
-// cosmic ray comes near; a step that has none is left out.
-func quietProbes(truths []*simulate.Truth, reach int) []calib.Region {
-	const margin = 5
-	width, height := truths[0].Width, truths[0].Height
-	rows := height / 6
-	hit := make([]bool, width*height)
-	for _, t := range truths {
-		for i, quiet := range clean(t, reach) {
-			hit[i] = hit[i] || !quiet
-		}
-	}
-	var out []calib.Region
-	for s := range wedgeSteps {
-		r := calib.Region{X0: s*width/wedgeSteps + margin, X1: (s+1)*width/wedgeSteps - margin}
-		for r.Y0 = margin; r.Y0+rows < height-margin; r.Y0 += margin {
-			r.Y1 = r.Y0 + rows
-			if !anyIn(hit, width, r) {
-				out = append(out, r)
-				break
-			}
-		}
-	}
-	return out
-}
-
-func anyIn(is []bool, width int, r calib.Region) bool {
-	for y := r.Y0; y < r.Y1; y++ {
-		for x := r.X0; x < r.X1; x++ {
-			if is[y*width+x] {
-				return true
-			}
-		}
-	}
-	return false
 }
 
 // chromaticityOfWhite is x and y of band values that are all 1.

@@ -19,9 +19,6 @@ type StackTruth struct {
 	Bands        []Pulls           `json:"bands"` // over the colour ramp
 	Correlations []CorrelationTest `json:"correlations"`
 	Unsure       []UnsureTest      `json:"mix_unsure"`
-	// Grey holds, for pairs of bands, the pulls of the difference of both
-	// reflectances in each pixel of a grey wedge.
-	Grey []Pulls `json:"grey"`
 }
 
 // CorrelationTest compares the correlation of two bands' errors.
@@ -192,14 +189,9 @@ func statedCorrelation(cube string, p *configs.Profile, pair [2]int) (float64, e
 	return 0, fmt.Errorf("%s does not state %s", cube, name)
 }
 
-// stackGrey compares the reflectances of all pairs of bands on the wedge.
+// stackGrey compares the bands, whose errors are correlated, on the wedge.
 func (c *campaign) stackGrey(out *Colour, s *shot) error {
-	p := c.in.Profile
 	report, cube, err := cubeOf(out.Cubes, s.products[0])
-	if err != nil {
-		return err
-	}
-	white, err := cube.reflectances(p)
 	if err != nil {
 		return err
 	}
@@ -207,25 +199,17 @@ func (c *campaign) stackGrey(out *Colour, s *shot) error {
 	if err != nil {
 		return err
 	}
-	for _, pair := range pairsOf(len(p.Bands)) {
-		r, err := statedCorrelation(report.Cube, p, pair)
-		if err != nil {
-			return err
-		}
-		grey := Pulls{Name: pairName(p, pair)}
-		a, b := &cube.images[pair[0]], &cube.images[pair[1]]
-		ka, kb := white[pair[0]], white[pair[1]]
-		for i := range spoiled {
-			if spoiled[i] || !a.good(i, 0) {
-				continue
-			}
-			ua, ub := ka*float64(a.unc[i]), kb*float64(b.unc[i])
-			grey.add((ka*float64(a.value[i]) - kb*float64(b.value[i])) / math.Sqrt(ua*ua+ub*ub-2*r*ua*ub))
-		}
-		grey.finish()
-		out.Stack.Grey = append(out.Stack.Grey, grey)
+	use := make([]bool, len(spoiled))
+	for i := range use {
+		use[i] = !spoiled[i]
 	}
-	return nil
+	g, err := c.greyCube(cube, use, 0)
+	if err != nil {
+		return err
+	}
+	g.correlation = func(pair [2]int) (float64, error) { return statedCorrelation(report.Cube, c.in.Profile, pair) }
+	out.GreyPairs, err = g.pairs()
+	return err
 }
 
 // Whether a pixel can be separated, by the truth.
@@ -370,10 +354,6 @@ func (s *StackTruth) Text() string {
 	b.WriteString("pixels that cannot be separated, the share of them flagged mix-unsure, and of the others\n")
 	for _, t := range s.Unsure {
 		fmt.Fprintf(&b, "  %-20s %8d %8.2f %% %8.3f %%\n", t.Scene, t.Unsure, 100*t.Flagged, 100*t.Others)
-	}
-	b.WriteString("grey wedge: pulls of the difference of two bands' reflectances; grey is 0\n")
-	for i := range s.Grey {
-		fmt.Fprintf(&b, "  %-16s %s\n", s.Grey[i].Name, s.Grey[i].line())
 	}
 	return b.String()
 }

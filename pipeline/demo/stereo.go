@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"strings"
 
 	"evenlight/pipeline"
 	"evenlight/pipeline/simulate"
@@ -22,6 +23,15 @@ type StereoTruth struct {
 	ErrorY float64 `json:"displacement_error_y"`
 	// Relief is the rms of the true displacement about its mean.
 	Relief float64 `json:"relief_rms"`
+	// Steps are the ratios, right over left, on the steps of a grey wedge.
+	Steps []RatioTest `json:"wedge_steps"`
+}
+
+// RatioTest is a ratio of brightness whose true value is 1.
+type RatioTest struct {
+	Pixels int     `json:"pixels"`
+	Error  float64 `json:"ratio_error"`
+	Random float64 `json:"ratio_random_uncertainty"`
 }
 
 // stereo compares both eyes of the pair.
@@ -52,7 +62,23 @@ func (c *campaign) stereo(out *Colour) error {
 	x, y, relief := disparity(all[0].Frames, c.in.Profile.Stereo.Right)
 	t.ErrorX, t.ErrorY, t.Relief = r.DX-x, r.DY-y, relief
 	out.EyesSeen = t
+	if err := c.wedgeOfEyes(out, all); err != nil {
+		return err
+	}
 	return c.pictures(out, []wish{{shows: "ground, left eye", file: pair.products[0]}, {shows: "ground, right eye", file: pair.products[1]}})
+}
+
+// wedgeOfEyes finds the frame of the grey wedge and compares the eyes on it.
+func (c *campaign) wedgeOfEyes(out *Colour, all []simulate.Sequence) error {
+	q, err := sequence(all, simulate.WedgeSequence)
+	if err != nil {
+		return err
+	}
+	wedge, err := c.framesOf(q)
+	if err != nil {
+		return err
+	}
+	return c.eyesWedge(out, wedge[0])
 }
 
 // termOf is a systematic uncertainty of a product; 0 where it has none.
@@ -87,6 +113,15 @@ func disparity(steps []simulate.Step, right string) (x, y, relief float64) {
 
 // Text writes the comparison for people.
 func (t *StereoTruth) Text() string {
-	return fmt.Sprintf("eyes: the ratio is %+.5f off the true 1 (± %.5f random, ± %.5f by the flats)\n  displacement %+.3f, %+.3f pixels off the true mean; the relief of the ground is %.2f pixels rms\n",
+	var b strings.Builder
+	fmt.Fprintf(&b, "eyes: the ratio is %+.5f off the true 1 (± %.5f random, ± %.5f by the flats)\n  displacement %+.3f, %+.3f pixels off the true mean; the relief of the ground is %.2f pixels rms\n",
 		t.RatioError, t.Random, t.Known, t.ErrorX, t.ErrorY, t.Relief)
+	b.WriteString("steps of the grey wedge: right/left less 1, and its random uncertainty\n")
+	for i, s := range t.Steps {
+		fmt.Fprintf(&b, "  %+.5f ± %.5f", s.Error, s.Random)
+		if i%4 == 3 || i == len(t.Steps)-1 {
+			b.WriteString("\n")
+		}
+	}
+	return b.String()
 }

@@ -36,21 +36,25 @@ type StripTest struct {
 	GapRows int     `json:"gap_rows"`
 }
 
-// strips assembles the sequence.
+// strips assembles the sequences of the ground and of the grey wedge.
 func (c *campaign) strips(out *Colour) error {
 	all, err := simulate.LoadSequences(filepath.Join(c.truthDir(), simulate.SequenceFile))
 	if err != nil {
 		return err
 	}
-	var shots []*shot
-	for _, step := range all[0].Frames {
-		s, err := c.named(step.Frame)
-		if err != nil {
-			return err
-		}
-		shots = append(shots, s)
+	shots, err := c.framesOf(&all[0])
+	if err != nil {
+		return err
 	}
-	if out.Cubes, err = c.cubes(products(shots)); err != nil {
+	wedge, err := sequence(all, simulate.WedgeSequence)
+	if err != nil {
+		return err
+	}
+	steps, err := c.framesOf(wedge)
+	if err != nil {
+		return err
+	}
+	if out.Cubes, err = c.cubes(append(products(shots), products(steps)...)); err != nil {
 		return err
 	}
 	report, cube, err := cubeOf(out.Cubes, shots[0].product())
@@ -76,7 +80,10 @@ func (c *campaign) strips(out *Colour) error {
 	if err := c.stripPlaces(out.Strips, cube); err != nil {
 		return err
 	}
-	return c.pictures(out, []wish{{shows: "ground", file: report.Cube}})
+	if err := c.pictures(out, []wish{{shows: "ground", file: report.Cube}}); err != nil {
+		return err
+	}
+	return c.stripWedge(out, wedge)
 }
 
 // firstPixel reads from a cube of strips where its first pixel stands in the

@@ -48,6 +48,9 @@ const (
 	tarnFlat = 3 * 256
 )
 
+// tarnLines is the number of lines of each of tarn's scenes.
+const tarnLines = 512
+
 // masters returns the shares of bias and flat in a pixel's variance, which all
 // frames share at that pixel, at a signal: 1/n of the read noise from n bias
 // frames, and from n flats of 60 % of the range R S/(0.6 n R) of the shot noise
@@ -241,18 +244,24 @@ func stepDN(d *configs.Detector, level float64) float64 {
 	return width[len(width)-1]
 }
 
-// relativeOf returns the largest relative standard uncertainty of the curve
-// and of the flats' normalisation that the products state: of what is stated,
-// these are not taken from the profile by both sides of the comparison.
-func relativeOf(t *testing.T, r *Result) float64 {
+// relativeOf returns the largest relative standard uncertainty that the products
+// state by one of some terms; none named: of the curve and of the flats'
+// normalisation, which of what is stated are not taken from the profile by both
+// sides of the comparison.
+func relativeOf(t *testing.T, r *Result, terms ...string) float64 {
 	t.Helper()
+	if len(terms) == 0 {
+		terms = []string{"linearity", "flat normalisation"}
+	}
 	worst := 0.0
 	for _, f := range r.Run.Frames {
 		p, err := pipeline.ReadProvenance(f.Product)
 		if err != nil {
 			t.Fatal(err)
 		}
-		worst = max(worst, termOf(p, "linearity"), termOf(p, "flat normalisation"))
+		for _, name := range terms {
+			worst = max(worst, termOf(p, name))
+		}
 	}
 	return worst
 }
@@ -294,8 +303,6 @@ func (c *camera) bounds(b *Bin, s *sharing, f *figures) (mean, sd float64) {
 	sd = math.Sqrt((1+square(masters)*(place/s.pixels-1))/(2*n)) + excess/mostSigma + mostSigma*shared/2
 	return mean, sd
 }
-
-func square(x float64) float64 { return x * x }
 
 // figures are what a run and its profile say about the bounds of all bins.
 type figures struct {

@@ -52,7 +52,7 @@ type GeometryTest struct {
 	Raw    float64 `json:"distortion_rms"` // what is left without rectification
 }
 
-// tube makes cubes of the ramps and of both pairs of moons.
+// tube makes cubes of the ramps, of both pairs of moons and of the grey wedge.
 func (c *campaign) tube(out *Colour) error {
 	bands := len(c.in.Profile.Bands)
 	shots, err := c.at(upTo(bands + 4)...)
@@ -88,7 +88,15 @@ func (c *campaign) tube(out *Colour) error {
 	if err != nil {
 		return err
 	}
-	return c.pictures(out, []wish{{shows: "moon", file: path}})
+	if err := c.pictures(out, []wish{{shows: "moon", file: path}}); err != nil {
+		return err
+	}
+	// A bright moon goes before the wedge.
+	wedge, err := c.at(bands+5, bands+6)
+	if err != nil {
+		return err
+	}
+	return c.tubeWedge(out, wedge)
 }
 
 func upTo(n int) []int {

@@ -132,7 +132,7 @@ func TestOtherMosaicsAreInterpolatedBetterThanBilinear(t *testing.T) {
 					t.Errorf("%s: %.2f dB, bilinear %.2f dB", o.Band, o.Sharp, o.Plain)
 				}
 			}
-			for _, g := range r.Colour.Mosaic.Grey {
+			for _, g := range r.Colour.GreyPairs {
 				honestOver(t, g.Name, &g, c.load(t), r, &c, 1)
 			}
 		})

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"evenlight/calib"
@@ -58,7 +59,8 @@ type CloudTest struct {
 	Beyond  float64 `json:"beyond_fraction"`
 }
 
-// wheel makes a cube of the moon and of each sequence.
+// wheel makes a cube of the moon and of each sequence of the ground, and one
+// of the grey wedge.
 func (c *campaign) wheel(out *Colour) error {
 	bands := len(c.in.Profile.Bands)
 	var moons []int
@@ -73,6 +75,11 @@ func (c *campaign) wheel(out *Colour) error {
 	if err != nil {
 		return err
 	}
+	wedge, err := sequence(all, simulate.WedgeSequence)
+	if err != nil {
+		return err
+	}
+	all = slices.DeleteFunc(slices.Clone(all), func(q simulate.Sequence) bool { return q.Name == simulate.WedgeSequence })
 	files := products(moon)
 	for i := range all {
 		for _, step := range all[i].Frames {
@@ -97,7 +104,10 @@ func (c *campaign) wheel(out *Colour) error {
 		}
 		out.Wheel = append(out.Wheel, *w)
 	}
-	return c.wheelPictures(out, moon[0], all)
+	if err := c.wheelPictures(out, moon[0], all); err != nil {
+		return err
+	}
+	return c.wheelWedge(out, wedge)
 }
 
 // wheelPictures shows the moon and each sequence; what moved is outlined.

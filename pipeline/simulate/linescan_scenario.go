@@ -42,8 +42,10 @@ func lineModes() []lineMode { return []lineMode{{32, 1}, {64, 1}, {32, 2}} }
 // and 32 stages with binning 2). For each mode: dark runs with line times of
 // 1, 4 and 16 times the usual one and flats at 60 percent of full well; then,
 // in the order of the modes, a ramp and a landscape, and last a landscape
-// taken at a speed 5 percent too fast. There is no bias frame: a line has no
-// zero exposure. Kinds that the profile has no rule for are left out.
+// taken at a speed 5 percent too fast. With [ScenarioOptions].Sequence a grey
+// wedge follows, in 64 stages, its steps one after another in time. There is no
+// bias frame: a line has no zero exposure. Kinds that the profile has no rule
+// for are left out.
 func PlanLines(p *configs.Profile, opt ScenarioOptions) []PlannedLines {
 	c := &lineCampaign{campaign: newCampaign(p, opt)}
 	for _, m := range lineModes() {
@@ -130,4 +132,25 @@ func (c *lineCampaign) scenes() {
 	fast := lineModes()[0].exposure(lineSceneLines)
 	fast.GroundSpeedMS *= lineOutOfPace
 	c.add(configs.KindScene, fast, ground)
+	if c.opt.Sequence {
+		c.pause(5 * time.Minute)
+		c.add(configs.KindScene, lineModes()[lineWedgeMode].exposure(lineSceneLines), lineWedge)
+		c.plan[len(c.plan)-1].Target = wedgeTarget
+	}
+}
+
+// lineWedgeMode has the most stages: sunlight alone fills a good part of the
+// range in it.
+const lineWedgeMode = 1
+
+// lineWedge is [GreyWedge] with its steps one after another in time, lit by the
+// Sun alone, so that every column of every detector sees all of them.
+func lineWedge(s *LineScanner, e *LineExposure) []float32 {
+	white := whiteRadiance(s.Profile, s.Band)
+	width := s.ImageWidth(max(e.Binning, 1))
+	out := make([]float32, e.Lines*width)
+	for i := range out {
+		out[i] = float32(white * wedgeReflectance(i/width*wedgeSteps/e.Lines))
+	}
+	return out
 }

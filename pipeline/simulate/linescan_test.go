@@ -494,6 +494,36 @@ func TestNoPlannedLineSaturates(t *testing.T) {
 	}
 }
 
+// All columns of all detectors see every step of the wedge, 32 lines each. The
+// brightest step uses half of the range of the least gain, 14000 DN of 4.6 e-, and
+// a pixel whose response is 10 % high stays 5 sigma of shot noise below its end.
+func TestWedgeOfALineScannerIsGreyInEveryDetector(t *testing.T) {
+	p := builtin(t, "tarn")
+	scanners, err := NewLineScanners(p, Options{Seed: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	plan := PlanLines(p, ScenarioOptions{Seed: 1, Sequence: true})
+	if shorter := PlanLines(p, ScenarioOptions{Seed: 1}); len(plan) != len(shorter)+1 || plan[len(shorter)-1].Name != shorter[len(shorter)-1].Name {
+		t.Fatalf("%d files, want one more than %d", len(plan), len(shorter))
+	}
+	f := plan[len(plan)-1]
+	if smear := f.Exposure.SmearLines(); smear > 1e-9 {
+		t.Errorf("the wedge is smeared over %g lines", smear)
+	}
+	const least = 14000 * 4.6
+	for b, s := range scanners {
+		e := f.Exposure
+		seen := f.Scene(s, &e)
+		width := len(seen) / e.Lines
+		greySteps(t, s.Detector.Name, seen, whiteAt(p, b), func(i int) int { return i / width / 32 })
+		brightest := 0.9 * whiteAt(p, b) * p.Bands[b].Responsivity * e.LineTimeS * float64(e.Stages)
+		if brightest < least/2 || 1.1*brightest+5*math.Sqrt(brightest) > least {
+			t.Errorf("%s: the wedge reaches %.0f of %.0f e-", s.Detector.Name, brightest, least)
+		}
+	}
+}
+
 // The header of every planned file says what was planned, by independent
 // reading of the profile.
 func TestLineHeadersAreReadBack(t *testing.T) {

@@ -18,10 +18,11 @@ type ScenarioOptions struct {
 	// CosmicRate is hits per pixel and second; 0 is the scenario's own,
 	// negative is none.
 	CosmicRate float64
-	// Sequence adds sequences in all bands, one after another: with a camera
-	// whose pointing drifts, and with a cloud of dust drifting besides. It
-	// has no effect on cameras that take all bands at once, or have one, or
-	// two eyes.
+	// Sequence adds, after the rest, sequences in all bands, one after another,
+	// where a filter wheel brings the bands: of the ground with a camera whose
+	// pointing drifts, and with a cloud of dust drifting besides. It adds a
+	// grey wedge in every band, to a pair of eyes too, and one that moves over
+	// strips of filters. Other plans of several bands have a wedge anyway.
 	Sequence bool
 }
 
@@ -370,8 +371,8 @@ func (c *campaign) scenes() {
 	if c.p.Stereo != nil {
 		c.pairs()
 	}
-	if c.opt.Sequence && !c.all && c.p.Stereo == nil && len(c.p.Bands) > 1 {
-		c.driftSequences()
+	if c.opt.Sequence {
+		c.sequences()
 	}
 }
 

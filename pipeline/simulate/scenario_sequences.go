@@ -12,7 +12,45 @@ const (
 	cloudTarget = "Tessaly cloud"
 	stripTarget = "Tessaly strip"
 	pairTarget  = "Tessaly pair"
+	wedgeTarget = "grey wedge"
 )
+
+// WedgeSequence is the name of the sequence that shows a grey wedge (see
+// [GreyWedge]) in all bands.
+const WedgeSequence = "wedge"
+
+// sequences plans what [ScenarioOptions].Sequence asks for.
+func (c *campaign) sequences() {
+	switch {
+	case c.all:
+		c.wedgeOverStrips()
+	case c.p.Stereo != nil:
+		c.wedges()
+	case len(c.p.Bands) > 1:
+		c.driftSequences()
+		c.wedges()
+	}
+}
+
+// wedges plans a grey wedge in every band, one after another, which stands
+// still before all detectors.
+func (c *campaign) wedges() {
+	c.pause(10 * time.Minute)
+	q := &Sequence{Name: WedgeSequence}
+	start := c.now
+	for _, band := range c.p.Bands {
+		white := whiteRadiance(c.p, band)
+		step := Step{Band: band.Name, TimeS: c.now.Sub(start).Seconds()}
+		f := c.look(Exposure{Band: band.Name, ExposureS: moonExposureS(c.fullE, responsivity(c.p, band.Name)*white)}, wedgeOf(white))
+		q.take(f, step, wedgeTarget)
+	}
+}
+
+// wedgeOf is [GreyWedge] in one band.
+func wedgeOf(white float64) Scene {
+	all := GreyWedge([]float64{white})
+	return func(width, height int) []float32 { return all(width, height)[0] }
+}
 
 // groundExposureS is the time, in whole milliseconds, in which the brightest
 // ground would gather 85 percent of full well at a light rate of white.
@@ -86,29 +124,96 @@ const stripFrames = 12
 // of the narrowest strip from frame to frame. The frames are exposed so
 // briefly, or follow the ground so well, that it does not blur.
 func (c *campaign) strip() {
-	m := c.p.Motion
-	narrowest := c.narrowestStrip()
-	if narrowest == 0 || m.RowsPerS == 0 {
+	interval := c.stripInterval(0.8)
+	if interval == 0 {
 		return
 	}
-	// 0.37 rows more: no whole number of rows, so that pixels do not fall
-	// on the same places of the ground again.
-	interval := time.Duration(math.Round(1e3*(math.Floor(0.8*narrowest)+0.37)/math.Abs(m.RowsPerS))) * time.Millisecond
 	whites := whiteRadiances(c.p)
 	ground := c.ground(whites)
 	exposureS := min(c.groundExposureS(c.brightestRate(whites)), math.Floor(500*interval.Seconds())/1e3)
-	q := &Sequence{Name: "strip", ColumnsPerS: m.ColumnsPerS, RowsPerS: m.RowsPerS}
+	q := c.pass(stripFrames, interval, &Sequence{Name: "strip"}, stripTarget, exposureS, func(step Step) BandScene {
+		return func(width, height int) [][]float32 {
+			return ground.Window(-step.ShiftX, -step.ShiftY, width, height)
+		}
+	})
+	q.ground = c.groundBelow(ground, q)
+}
+
+// stripInterval is the time, in whole milliseconds, in which the ground moves
+// by a part of the narrowest strip; 0 for a camera without strips, or without
+// motion.
+func (c *campaign) stripInterval(part float64) time.Duration {
+	narrowest := c.narrowestStrip()
+	if narrowest == 0 || c.p.Motion == nil || c.p.Motion.RowsPerS == 0 {
+		return 0
+	}
+	// 0.37 rows more: no whole number of rows, so that pixels do not fall
+	// on the same places of the ground again.
+	return time.Duration(math.Round(1e3*(math.Floor(part*narrowest)+0.37)/math.Abs(c.p.Motion.RowsPerS))) * time.Millisecond
+}
+
+// pass plans the frames of a sequence, at equal intervals, of what moves over
+// strips of filters at the rates of the profile.
+func (c *campaign) pass(frames int, interval time.Duration, q *Sequence, target string, exposureS float64, seen func(step Step) BandScene) *Sequence {
+	m := c.p.Motion
+	q.ColumnsPerS, q.RowsPerS = m.ColumnsPerS, m.RowsPerS
 	start := c.now
-	for k := range stripFrames {
+	for k := range frames {
 		c.now = start.Add(time.Duration(k) * interval)
 		timeS := c.now.Sub(start).Seconds()
 		step := Step{TimeS: timeS, ShiftX: m.ColumnsPerS * timeS, ShiftY: m.RowsPerS * timeS}
-		f := c.lookAtAll(exposureS, func(width, height int) [][]float32 {
-			return ground.Window(-step.ShiftX, -step.ShiftY, width, height)
-		})
-		q.take(f, step, stripTarget)
+		q.take(c.lookAtAll(exposureS, seen(step)), step, target)
 	}
-	q.ground = c.groundBelow(ground, q)
+	return q
+}
+
+// wedgeOverStrips plans frames of a grey wedge that moves over strips of
+// filters: so many that all strips see some of the same rows of it, which have
+// no end.
+func (c *campaign) wedgeOverStrips() {
+	interval := c.stripInterval(0.97)
+	if interval == 0 {
+		return
+	}
+	c.pause(10 * time.Minute)
+	whites := whiteRadiances(c.p)
+	frames := 1 + int(math.Ceil(c.stripSpread()/(interval.Seconds()*math.Abs(c.p.Motion.RowsPerS))))
+	exposureS := whiteExposureS(c.fullE, c.brightestRate(whites), lastRowDelayS(c.p))
+	c.pass(frames, interval, &Sequence{Name: WedgeSequence}, wedgeTarget, exposureS, func(step Step) BandScene {
+		return wedgeShifted(whites, step.ShiftX)
+	})
+}
+
+// wedgeShifted is [GreyWedge] shifted along the columns. Its first and its last
+// step have no end.
+func wedgeShifted(whites []float64, shiftX float64) BandScene {
+	scenes := make([]Scene, len(whites))
+	for b, white := range whites {
+		scenes[b] = func(width, height int) []float32 {
+			out := make([]float32, width*height)
+			for i := range out {
+				step := math.Floor((float64(i%width) - shiftX + 0.5) * wedgeSteps / float64(width))
+				out[i] = float32(white * wedgeReflectance(int(min(max(step, 0), wedgeSteps-1))))
+			}
+			return out
+		}
+	}
+	return EachBand(scenes)
+}
+
+// stripSpread is the number of rows from the beginning of the first strip of
+// filters to that of the last.
+func (c *campaign) stripSpread() float64 {
+	most := 0
+	for i := range c.p.Detectors {
+		strips := c.p.Detectors[i].Strips
+		for _, a := range strips {
+			for _, b := range strips {
+				most = max(most, b.Rows[0]-a.Rows[0])
+			}
+		}
+	}
+	return float64(most)
 }
 
 // narrowestStrip is the least number of rows of a strip of filters; 0 for a

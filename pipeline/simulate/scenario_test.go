@@ -205,7 +205,7 @@ func TestCameraThatTakesAllBandsAtOnceHasOneSetOfFlats(t *testing.T) {
 		kinds map[string]int
 	}{
 		{"brindle", map[string]int{configs.KindFlat: 10, configs.KindLadder: 14 * 4, configs.KindScene: 5}},
-		{"fescue", map[string]int{configs.KindFlat: 10, configs.KindScene: 5 + 12}},
+		{"fescue", map[string]int{configs.KindFlat: 10, configs.KindScene: 5 + 12 + 5}},
 	} {
 		plan := Scenario(builtin(t, c.name), ScenarioOptions{Seed: 1, Sequence: true})
 		kinds := countKinds(plan)
@@ -227,7 +227,7 @@ func TestSequencesComeAfterTheRestOfThePlan(t *testing.T) {
 	for _, c := range []struct {
 		name string
 		more int
-	}{{"quillon", 2 * 4}, {"oxlip", 2 * 3}, {"pellam", 0}, {"brindle", 0}, {"gemel", 0}} {
+	}{{"quillon", 3 * 4}, {"oxlip", 3 * 3}, {"pellam", 0}, {"brindle", 0}, {"fescue", 5}, {"gemel", 1}} {
 		p := builtin(t, c.name)
 		plan := Scenario(p, ScenarioOptions{Seed: 1})
 		longer := Scenario(p, ScenarioOptions{Seed: 1, Sequence: true})
@@ -276,6 +276,81 @@ func TestGroundMovesOverTheStripsAtTheRatesOfTheProfile(t *testing.T) {
 		step := steps[i].ShiftY - steps[i-1].ShiftY
 		if step < 50 || step >= 100 || math.Abs(step-math.Round(step)) < 0.1 {
 			t.Errorf("step %d moves the ground by %.3f rows; strips have 100 rows", i, step)
+		}
+	}
+}
+
+// greySteps checks that an image shows the steps of a wedge, 15 at least of the
+// 16, whose white has a radiance; stepAt tells which a pixel sees.
+func greySteps(t *testing.T, what string, seen []float32, white float64, stepAt func(i int) int) {
+	t.Helper()
+	shown := map[int]bool{}
+	for i, l := range seen {
+		step := stepAt(i)
+		shown[step] = true
+		if want := white * 0.9 * float64(step+1) / 16; math.Abs(float64(l)-want) > 1e-6*want {
+			t.Fatalf("%s: pixel %d shows %g, want %g of step %d", what, i, l, want, step+1)
+		}
+	}
+	if len(shown) < 15 {
+		t.Errorf("%s: %d steps are in view", what, len(shown))
+	}
+}
+
+// A white surface that faces the Sun has L = E/(pi r^2), by the profile's
+// irradiance at 3.2 au.
+func whiteAt(p *configs.Profile, band int) float64 {
+	return p.Bands[band].SolarIrradiance / (math.Pi * 3.2 * 3.2)
+}
+
+func TestWedgeOfAWheelIsGreyInEveryBand(t *testing.T) {
+	for _, name := range []string{"quillon", "oxlip", "gemel"} {
+		p := builtin(t, name)
+		frames := sequenceOf(Scenario(p, ScenarioOptions{Seed: 1, Sequence: true}), WedgeSequence)
+		if len(frames) != len(p.Bands) {
+			t.Errorf("%s: %d frames of the wedge, want one in each of %d bands", name, len(frames), len(p.Bands))
+			continue
+		}
+		for b, f := range frames {
+			if want := (Step{Frame: f.Name, Band: p.Bands[b].Name, TimeS: f.Time.Sub(frames[0].Time).Seconds()}); f.Exposure.Band != want.Band || !reflect.DeepEqual(f.Sequence.Frames[b], want) {
+				t.Errorf("%s: frame in band %s, and the truth says %+v, want %+v", f.Name, f.Exposure.Band, f.Sequence.Frames[b], want)
+			}
+			greySteps(t, name+" "+f.Name, f.Scene(160, 30), whiteAt(p, b), func(i int) int { return i % 160 / 10 })
+		}
+	}
+}
+
+// Every strip, rows 13 to 112 of the first and 126 further on each of the others,
+// sees some of the same rows of the wedge. A pixel shows the step below its
+// centre.
+func TestWedgeMovesOverAllStrips(t *testing.T) {
+	p := builtin(t, "fescue")
+	frames := sequenceOf(Scenario(p, ScenarioOptions{Seed: 1, Sequence: true}), WedgeSequence)
+	first, last := math.Inf(-1), math.Inf(1)
+	for _, strip := range p.Detectors[0].Strips {
+		low, high := math.Inf(1), math.Inf(-1)
+		covered := float64(strip.Rows[1])
+		for k, step := range frames[0].Sequence.Frames {
+			if from, to := float64(strip.Rows[0])-step.ShiftY, float64(strip.Rows[1])-step.ShiftY; k > 0 && to < covered-1 {
+				t.Errorf("strip %s: rows %.1f to %.1f are not seen", strip.Band, to, covered)
+			} else {
+				covered, low, high = from, min(low, from), max(high, to)
+			}
+		}
+		first, last = max(first, low), min(last, high)
+	}
+	if rows := last - first; rows < 90 {
+		t.Errorf("%.1f rows of the wedge are seen by all strips, want 90 at least", rows)
+	}
+	for k, f := range frames {
+		step := f.Sequence.Frames[k]
+		if timeS := f.Time.Sub(frames[0].Time).Seconds(); step.TimeS != timeS || math.Abs(step.ShiftX-0.05*timeS) > 1e-9 || math.Abs(step.ShiftY-1.25*timeS) > 1e-9 {
+			t.Errorf("%s, %g s after the first: %+v", f.Name, timeS, step)
+		}
+		for b, seen := range f.Bands(512, 3) {
+			greySteps(t, f.Name+" "+p.Bands[b].Name, seen, whiteAt(p, b), func(i int) int {
+				return int(max((float64(i%512)+0.5-step.ShiftX)/32, 0))
+			})
 		}
 	}
 }

@@ -13,8 +13,10 @@ import (
 // The scenes are a ramp in every band, and the moon twice over in two bands in
 // quick succession, a bright frame in the second band (or the only one) before
 // one with a sixth of its charge in the first, so that the faint ones show
-// what is left of the bright ones. Kinds that the profile has no rule for are
-// left out.
+// what is left of the bright ones. With [ScenarioOptions].Sequence a bright
+// moon follows, and after it in quick succession a grey wedge in both bands, so
+// that something is left in each of the frame before. Kinds that the profile
+// has no rule for are left out.
 func PlanTube(p *configs.Profile, opt ScenarioOptions) []Planned {
 	opt.CosmicRate = -1
 	c := &tubeCampaign{campaign: newCampaign(p, opt)}
@@ -92,6 +94,19 @@ func (c *tubeCampaign) scenes() {
 		c.moon(bright, 1)
 		c.moon(faint, 1.0/6)
 	}
+	if c.opt.Sequence && len(c.p.Bands) > 1 {
+		c.settle()
+		c.moon(bright, 1)
+		c.wedge(faint)
+		c.wedge(bright)
+	}
+}
+
+// wedge plans a grey wedge.
+func (c *tubeCampaign) wedge(band configs.Band) {
+	white := whiteRadiance(c.p, band)
+	exposureS := moonExposureS(c.fullE, responsivity(c.p, band.Name)*white)
+	c.add(configs.KindScene, c.referenceK(), Exposure{Band: band.Name, ExposureS: exposureS}, wedgeOf(white)).Target = wedgeTarget
 }
 
 // moon plans the moon with a part of the exposure that uses the range.

@@ -461,6 +461,22 @@ func TestTubePlanMindsTheFrameBefore(t *testing.T) {
 	}
 }
 
+// Something is left in both frames of the wedge, of the frame before.
+func TestWedgeOfATubeFollowsBrightFrames(t *testing.T) {
+	p := builtin(t, "sallow")
+	plan, longer := PlanTube(p, ScenarioOptions{Seed: 1}), PlanTube(p, ScenarioOptions{Seed: 1, Sequence: true})
+	if len(longer) != len(plan)+3 || longer[len(plan)-1].Name != plan[len(plan)-1].Name || !longer[len(plan)-1].Time.Equal(plan[len(plan)-1].Time) {
+		t.Fatalf("%d frames after %s, want 3 more than %d", len(longer), longer[len(plan)-1].Name, len(plan))
+	}
+	for b, f := range longer[len(plan)+1:] {
+		before := &longer[len(plan)+b]
+		if gap := f.Time.Sub(before.Time); gap >= time.Duration(p.Detectors[0].Residual.MaxGapS)*time.Second || f.Exposure.Band != p.Bands[b].Name {
+			t.Errorf("%s in band %s, %v after %s", f.Name, f.Exposure.Band, gap, before.Name)
+		}
+		greySteps(t, f.Name, f.Scene(160, 30), whiteAt(p, b), func(i int) int { return i % 160 / 10 })
+	}
+}
+
 // shortTubePlan is a flat, a dark soon after it, a ramp soon after that, a
 // faint moon soon after the ramp, and a ramp much later.
 func shortTubePlan() []Planned {
