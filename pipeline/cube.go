@@ -719,10 +719,14 @@ func (s *CubeSummary) Text() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s made, %s\n", plural(len(s.Cubes), "cube"), plural(len(s.Failures), "failure"))
 	for _, c := range s.Cubes {
-		fmt.Fprintf(&b, "\n%s: %s, %d x %d pixels, %.1f %% of the samples measured here\n", filepath.Base(c.Cube), c.Way, c.Width, c.Height, 100*c.Measured)
+		fmt.Fprintf(&b, "\n%s: %s, %d x %d pixels, %.1f %% of the samples not interpolated\n", filepath.Base(c.Cube), c.Way, c.Width, c.Height, 100*c.Measured)
 		for _, band := range c.Bands {
 			fmt.Fprintf(&b, "  %-10s +%8.2f s", band.Name, band.OffsetS)
-			if c.Way == wayWheel || c.Way == wayLines {
+			switch {
+			case c.Way != wayWheel && c.Way != wayLines:
+			case band.SigmaX == 0 && band.SigmaY == 0:
+				fmt.Fprint(&b, "  stays in its place")
+			default:
 				fmt.Fprintf(&b, "  shift %8.3f ± %.3f, %8.3f ± %.3f pixels", band.DX, band.SigmaX, band.DY, band.SigmaY)
 			}
 			if band.NoiseGain > 0 {

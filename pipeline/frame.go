@@ -110,8 +110,8 @@ func (in *Instrument) detectorFrames(path, sha string, file *fitsutil.File, i in
 	if err != nil {
 		return nil, err
 	}
-	if d.Band != "" && info.Kind != configs.KindBias && info.Kind != configs.KindDark {
-		info.Band = d.Band
+	if band := in.Profile.BandOfDetector(i); band != "" && info.Kind != configs.KindBias && info.Kind != configs.KindDark {
+		info.Band = band
 	}
 	sensor, err := in.shape(i, h, info)
 	if err != nil {
