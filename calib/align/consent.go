@@ -17,6 +17,7 @@ type solution struct {
 	agree      float64
 	gain       float64
 	scale      int
+	cell       int // px
 }
 
 // worst returns the larger of the standard uncertainties, px.
@@ -29,7 +30,7 @@ func (s *solution) shift() Shift {
 	sx, sy := math.Sqrt(c.xx), math.Sqrt(c.yy)
 	return Shift{
 		DX: s.at.x, DY: s.at.y, SigmaX: sx, SigmaY: sy, Correlation: c.xy / (sx * sy),
-		Agree: s.agree, Scatter: s.scatter, Gain: s.gain, Scale: s.scale,
+		Agree: s.agree, Scatter: s.scatter, Gain: s.gain, Scale: s.scale, Cell: s.cell,
 	}
 }
 
@@ -181,8 +182,30 @@ func (s *solution) judge(tiles []tile, kept []bool, misfits []float64) {
 	s.scatter = 1
 	if n > 1 {
 		s.scatter = math.Sqrt(sum / float64(2*n-2))
+		s.raise(s.spread(tiles, kept, n))
 	}
-	if raise := max(1, s.scatter*s.scatter); raise > 1 {
-		s.covariance = matrix{s.covariance.xx * raise, s.covariance.xy * raise, s.covariance.yy * raise}
+}
+
+// raise makes the uncertainty along each axis that of the noise times the
+// scatter, or that of the spread, whichever is larger.
+func (s *solution) raise(spread matrix) {
+	scatter := max(1, s.scatter*s.scatter)
+	x, y := max(scatter, spread.xx/s.covariance.xx), max(scatter, spread.yy/s.covariance.yy)
+	s.covariance = matrix{s.covariance.xx * x, s.covariance.xy * math.Sqrt(x*y), s.covariance.yy * y}
+}
+
+// spread returns the covariance of the displacement as it follows from what is
+// left in the tiles, whatever its cause (White 1980). Other than the scatter it
+// counts each tile by its say: a few tiles with strong contrast, such as a limb,
+// may decide the displacement and fit worse than the rest.
+func (s *solution) spread(tiles []tile, kept []bool, n int) matrix {
+	var slope, left matrix
+	for i := range tiles {
+		if t := &tiles[i]; kept[i] {
+			slope = slope.plus(t.weight, t.slope)
+			u := t.score.plus(1, t.slope.times(s.step))
+			left = left.plus(t.weight*t.weight, u.outer(u))
+		}
 	}
+	return slope.inverse().around(left).over(1 - 1/float64(n))
 }

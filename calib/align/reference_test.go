@@ -42,9 +42,13 @@ type answer struct {
 }
 
 // skimagePython returns a python3 that has skimage. Without one the test is
-// skipped, or fails where EVENLIGHT_REQUIRE_TOOLS is set.
+// skipped, or fails where EVENLIGHT_REQUIRE_TOOLS is set. With -short it is
+// skipped unless that is set.
 func skimagePython(t *testing.T) string {
 	t.Helper()
+	if testing.Short() && os.Getenv("EVENLIGHT_REQUIRE_TOOLS") == "" {
+		t.Skip("starting python takes seconds")
+	}
 	for _, python := range []string{"python3", "/usr/bin/python3"} {
 		if exec.Command(python, "-c", "import skimage.registration, scipy.ndimage").Run() == nil {
 			return python

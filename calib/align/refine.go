@@ -1,9 +1,9 @@
 package align
 
 import (
+	"cmp"
 	"fmt"
 	"math"
-	"slices"
 )
 
 // scales are the widths of the Gaussian, px, from coarse to fine.
@@ -11,16 +11,22 @@ var scales = [...]int{4, 2, 1}
 
 // Limits of the refinement.
 const (
-	mostPasses   = 8    // at one scale
-	settledPx    = 1e-3 // a step that is taken and ends the passes at a scale
-	settledSigma = 0.1  // the same, in standard uncertainties
-	leastAgree   = 0.5  // share of the tiles with texture
-	worstSigma   = 0.3  // px along either axis: beyond it, peaks cannot be told apart
+	mostPasses     = 8    // at one scale
+	choosingPasses = 3    // after which the cells keep their side, lest two sides take turns
+	settledPx      = 1e-3 // a step that is taken and ends the passes at a scale
+	settledSigma   = 0.1  // the same, in standard uncertainties
+	leastAgree     = 0.5  // share of the tiles with texture
+	worstSigma     = 0.3  // px along either axis: beyond it, peaks cannot be told apart
 )
 
-// tileFor returns the side of the tiles, px.
+// tileFor returns the side of the tiles, px: a power of two, and an eighth of
+// the shorter side or less, as far as it is between 16 and 64.
 func tileFor(width, height int) int {
-	return max(16, min(64, min(width, height)/8/4*4))
+	side := 64
+	for side > 16 && min(width, height) < 8*side {
+		side /= 2
+	}
+	return side
 }
 
 // refine returns the displacement of b near the one given.
@@ -66,8 +72,9 @@ func (r *reference) settle(b *prepared, scale int, at vector) (*solution, error)
 		f = newFields(r.image, scale)
 		r.fields[scale] = f
 	}
-	for range mostPasses {
-		s, err := solve(r.sums(f, b, at), f.scale)
+	only := 0
+	for pass := range mostPasses {
+		s, err := solve(r.sums(f, b, at), f.scale, only)
 		if err != nil {
 			return nil, err
 		}
@@ -77,35 +84,65 @@ func (r *reference) settle(b *prepared, scale int, at vector) (*solution, error)
 		if step.length() < max(settledPx, settledSigma*s.worst()) {
 			return s, nil
 		}
+		if pass >= choosingPasses {
+			only = s.cell / f.scale
+		}
 	}
 	return nil, fmt.Errorf("%w: the displacement does not settle near %.1f, %.1f px; use frames with more light or a textured scene",
 		ErrTexture, at.x, at.y)
 }
 
-// A tile with less than leastShare of its points, or leastPoints, is left out.
-const (
-	leastShare  = 0.05
-	leastPoints = 9
-)
-
-// solve finds the step on which most tiles agree.
-func solve(all []sums, scale int) (*solution, error) {
-	used := slices.DeleteFunc(all, func(t sums) bool { return t.n < max(leastPoints, leastShare*t.points) || t.power.trace() <= 0 })
+// solve finds the step on which most tiles agree, with contrast and offset
+// free in squares of the side, points, that is given, or with 0 of the one with
+// which it is known best.
+func solve(finest *cells, scale, only int) (*solution, error) {
+	levels := finest.levels()
+	whole := levels[0]
+	used := whole.usable()
 	if len(used) == 0 {
 		return nil, fmt.Errorf("%w: the images overlap in no tile with texture; give images with more good pixels in common", ErrTexture)
 	}
-	gain := typicalGain(used, scale)
+	gain := typicalGain(whole, used, scale)
 	if !(gain > 0) {
 		return nil, fmt.Errorf("%w: brightness rises in one image where it falls in the other; take a band of like contrast as the reference", ErrDisagree)
 	}
-	tiles := make([]tile, len(used))
-	for i := range used {
-		tiles[i] = used[i].tile(gain, scale)
+	var best *solution
+	var problem error
+	for _, c := range levels {
+		if only != 0 && c.side != only {
+			continue
+		}
+		s, err := consent(c.tiles(whole, used, gain, scale))
+		if err != nil {
+			problem = cmp.Or(problem, err)
+			continue
+		}
+		s.scale, s.cell = scale, c.side*scale
+		if best == nil || s.worst() < best.toBeat() {
+			best = s
+		}
 	}
-	s, err := consent(tiles)
-	if err != nil {
-		return nil, err
+	if best == nil {
+		return nil, problem
 	}
-	s.scale = scale
-	return s, nil
+	return best, nil
+}
+
+// Smaller cells are taken at a ratio of uncertainties of clearlyBetter. Without
+// colour they are as good or worse, and the smallest of estimates that scatter
+// would be too small. But where the tiles scatter by evenScatter or more, the
+// contrast is not the same throughout, and a part of the error is common to
+// tiles and does not show: then smaller cells are taken if they are hardly worse.
+const (
+	clearlyBetter = 0.9
+	hardlyWorse   = 1.2
+	evenScatter   = 1.25
+)
+
+// toBeat returns the uncertainty below which smaller cells are taken.
+func (s *solution) toBeat() float64 {
+	if s.scatter < evenScatter {
+		return clearlyBetter * s.worst()
+	}
+	return hardlyWorse * s.worst()
 }

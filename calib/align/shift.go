@@ -51,13 +51,18 @@ type Shift struct {
 	// Scatter is the scatter of the tiles about the displacement, in units of
 	// what their noise explains. Above 1 the bands differ by more than noise,
 	// or the displacement is not the same everywhere; the standard
-	// uncertainties are then larger by this factor.
+	// uncertainties are then larger by this factor, or more where the tiles
+	// with the most contrast fit worse than the rest.
 	Scatter float64
 	// Gain is the contrast of the image relative to that of the reference.
 	Gain float64
 	// Scale is the width (standard deviation, px) of the smoothing at which
 	// the displacement is known best: 1, 2 or 4.
 	Scale int
+	// Cell is the side, px, of the squares in each of which contrast and
+	// offset are free and with which the displacement is known best: a
+	// power of two from 4 to 64. Small ones tell of coloured ground.
+	Cell int
 }
 
 // leastSide is the smallest width and height that can be aligned, px.
@@ -102,17 +107,28 @@ func (o Options) falseAlarm() float64 {
 // fine with both images smoothed by a Gaussian of 4, 2 and 1 px as far as the
 // uncertainty goes down. The Gaussian is sampled at the displaced place, which
 // displaces the band-limited image exactly, so there is no interpolation that
-// would pull towards whole or half pixels. Contrast and offset are free for
-// each tile of at most 64 px. Tiles that depart from the common displacement
-// by four times the scatter are left out: something moved there.
+// would pull towards whole or half pixels. Tiles of at most 64 px that depart
+// from the common displacement by four times the scatter are left out: something
+// moved there.
+//
+// Contrast and offset are free within each tile. Bands of coloured ground
+// differ in both from place to place, and where these change within a tile,
+// the change looks like a displacement, of the same sign for all tiles across
+// a patch of colour. So contrast and offset are free in squares of half the
+// side, a quarter and so on, down to four times the smoothing, if these lessen
+// the uncertainty by a tenth or more, or, where tiles scatter by more than
+// their noise, raise it by less than a fifth. On ground without colour they do
+// neither.
 //
 // The uncertainty is that of the estimator for independent noise of the
 // images' variances. For a texture that the smoothing leaves as it is, it is
 // the bound of Cramér and Rao, sigma^2 / sum of squared gradients with
 // sigma^2 the variance of b plus that of a at equal contrast; for fine texture
 // it is larger, about twice where the gradient's power is even up to 0.4 cycles
-// per pixel. It is raised where tiles scatter by more than their noise, and too
-// large by up to 1.5 where one pixel in ten is bad.
+// per pixel. Where tiles scatter by more than their noise it is raised, by
+// their scatter or to what follows from their residuals (White 1980), whichever
+// is larger. It is too large by up to 1.5 where one pixel in ten is bad, and by
+// up to 1.25 where the squares are the smallest.
 //
 // A pattern that stays with the detector, such as the rest of a flat field, is
 // texture too, with the displacement zero. Images of less than 64 px need a

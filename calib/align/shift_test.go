@@ -39,6 +39,9 @@ func TestShiftWithoutNoiseIsFoundToAHundredthOfAPixel(t *testing.T) {
 	type sized struct{ width, height int }
 	const binned = 1600 // px: such images are binned for phase correlation
 	for _, size := range []sized{{binned, binned - 200}, {32, 32}, {48, 61}, {64, 64}, {129, 100}, {300, 200}, {512, 512}} {
+		if testing.Short() && size.width == binned {
+			continue
+		}
 		scene := ground(5, size.width, size.height)
 		a := render(scene, size.width, size.height, 1000, 0, 0)
 		shifts := []vector{{0, 0}, {0.5, -0.5}, {0.25, 0.1}, {3.27, -2.61}}
@@ -79,6 +82,14 @@ func TestShiftOfWavesIsFoundToAHundredthOfAPixel(t *testing.T) {
 	}
 }
 
+// repeats returns how often a statistical test is to be repeated.
+func repeats(usual int) int {
+	if testing.Short() {
+		return max(2, usual/10)
+	}
+	return usual
+}
+
 // pulls gathers errors in units of their uncertainties.
 type pulls struct {
 	n, failed    int
@@ -90,7 +101,7 @@ func (p *pulls) add(v float64) { p.n++; p.sum += v; p.squares += v * v }
 func (p *pulls) sd() float64 { return math.Sqrt(p.squares / float64(p.n)) }
 
 func TestUncertaintyCoversTheTruth(t *testing.T) {
-	const runs = 40
+	runs := repeats(40)
 	d := vector{3.27, -2.61}
 	even := func(int, int) float64 { return 1 }
 	uneven := func(x, y int) float64 { return 0.3 + float64(x)/64 } // 0.3 to 4.3 times
@@ -183,7 +194,8 @@ func TestUncertaintyIsNearTheCramerRaoBound(t *testing.T) {
 }
 
 func TestNoiseAloneIsSeldomTakenForTexture(t *testing.T) {
-	const runs, nominal = 400, 0.05
+	const nominal = 0.05
+	runs := repeats(400)
 	for _, size := range []int{32, 60, 128} {
 		rng, passed := newRand(uint64(size)), 0
 		flat := calib.NewRaster(size, size)
@@ -196,8 +208,8 @@ func TestNoiseAloneIsSeldomTakenForTexture(t *testing.T) {
 			}
 		}
 		// Four standard deviations of the count.
-		if tolerance := 4 * math.Sqrt(nominal*(1-nominal)*runs); math.Abs(float64(passed)-nominal*runs) > tolerance {
-			t.Errorf("%d px: %d of %d noise images pass at a nominal rate of %g; %.0f within %.0f expected", size, passed, runs, nominal, nominal*runs, tolerance)
+		if tolerance := 4 * math.Sqrt(nominal*(1-nominal)*float64(runs)); math.Abs(float64(passed)-nominal*float64(runs)) > tolerance {
+			t.Errorf("%d px: %d of %d noise images pass at a nominal rate of %g; %.0f within %.0f expected", size, passed, runs, nominal, nominal*float64(runs), tolerance)
 		}
 		t.Logf("%d px: %d of %d pass phase correlation at a nominal rate of %g", size, passed, runs, nominal)
 	}
@@ -206,7 +218,7 @@ func TestNoiseAloneIsSeldomTakenForTexture(t *testing.T) {
 func TestNoiseAloneIsNeverAligned(t *testing.T) {
 	rng := newRand(12)
 	flat := calib.NewRaster(64, 64)
-	for i := range 300 {
+	for i := range repeats(300) {
 		// Even where phase correlation is made to let half of them pass.
 		opt := Options{FalseAlarm: []float64{0, 0.5}[i%2]}
 		if s, err := Find(noisy(flat, 3, rng), noisy(flat, 3, rng), opt); err == nil {
