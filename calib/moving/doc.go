@@ -18,9 +18,15 @@
 // Motion and colour differ in this: a coloured feature of the ground stands
 // at one place in all bands. A mover stands at another place in each band,
 // and at each of them one band alone departs from the rest, with the same
-// shape and about the same contrast. [Compare] only asks whether the bands
-// agree with a smooth colour; [Find] asks for that pattern, and compares it
-// with the best feature that stands still.
+// shape. [Compare] only asks whether the bands agree with a smooth colour;
+// [Find] asks for that pattern, and compares it with the best feature that
+// stands still.
+//
+// What drifts before the ground hides the share o of it and has a brightness
+// B_b of its own: a pixel shows (1 - o m) of the ground and o m of B_b. Its
+// contrast o (B_b/ground - 1) differs from band to band with the colour of
+// the ground, and over the ground with R; the opacity o and the shape are
+// common to all bands. Find fits the contrast of each band and the opacity.
 //
 // Two bands alone hold no proof: a pair of coloured spots, of like size, like
 // strength and opposite colour, looks the same as a mover. With three bands or

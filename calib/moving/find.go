@@ -25,23 +25,36 @@ const (
 	// leastContrastSigma is the least contrast in units of its uncertainty.
 	// Only what hardly moves against its size fails it.
 	leastContrastSigma = 2.5
+	// veilSigma is how far, in units of its uncertainty, the opacity may be
+	// from what is possible.
+	veilSigma = 4
 	// mostContrast is the largest contrast of a mover.
 	mostContrast = 1
 	// mostUnlike is how far the contrast of a band may differ from the mean
 	// of all bands, relative to it; mostUnlikeTwo where there are only two.
-	mostUnlike    = 0.4
+	// What has a colour of its own, before coloured ground, may stand out
+	// several times as much in one band as in another. Two bands cannot tell
+	// that from two coloured spots.
+	mostUnlike    = 0.8
 	mostUnlikeTwo = 0.2
 	// leastExplained is the least share of the disagreement in the window
 	// that the mover must account for; leastExplainedWeak where a pair of
-	// spots that stand still could do as well: two bands, a way shorter than
-	// blended sizes, or uneven motion.
+	// spots that stand still could do as well: two bands, a whole way shorter
+	// than shortWay sizes, or uneven motion.
 	leastExplained     = 0.8
 	leastExplainedWeak = 0.95
-	blended            = 2
+	shortWay           = 1.5
+	// blended is the way, in sizes, below which the traces run into one
+	// another.
+	blended = 2
 	// standingSigma is the least significance against a feature that stands
 	// still. It is less than that of a mover, since it is asked once for each
 	// candidate and not for every way over the image.
 	standingSigma = 5
+	// leftSigma is the least significance that a mover must have without any
+	// one band, of three or more. Without a band a mover of Options.MinSigma
+	// has half to two thirds of it; a hit in one band has nothing.
+	leftSigma = 4
 	// unevenMargin is how much more significant than others a mover without
 	// even motion must be, since it may choose its place in each band freely.
 	unevenMargin = 1.5
@@ -101,13 +114,15 @@ type Mover struct {
 // the ground that is common to all, in sizes two to an octave. From every
 // extremum the best trajectory of even motion is sought, and the best chain
 // of any motion for three bands and more. The best are fitted, with a place
-// in each band, a common size, a contrast that may differ a little between
-// bands, a quadratic colour of the ground and a shift of each band. A mover
-// must be significant against nothing being there, and against a feature
-// that stands still with any colour; it must have the same sign and about the
-// same contrast in all bands, and account for 80 % of the disagreement there;
-// for 95 % where a pair of coloured spots could do as well, which is so with
-// two bands, with ways under two sigmas, and with uneven motion.
+// in each band, a common size and opacity, and a contrast of each band; over a
+// ground whose colour is of third order in x and y, with a shift of each band
+// and light that shading does not dim. A mover must be significant against
+// nothing being there, against a feature that stands still with any colour,
+// and, of three bands or more, without any one of them; it must have the same
+// sign in all bands and contrasts within 80 % of their mean (20 % of two
+// bands), and account for 80 % of the disagreement there; for 95 % where a
+// pair of coloured spots could do as well, which is so with two bands, with
+// a whole way under one and a half sigmas, and with uneven motion.
 //
 // Two movers nearer than two sigmas in one band are found as one.
 // Uncertainties come from the curvature of chi-square at its minimum, times
@@ -182,8 +197,8 @@ func (f *finder) sift(all []candidate, workers int) {
 	for fits, next := 0, 0; next < len(all) && fits < mostFits; {
 		var chosen []*candidate
 		for ; next < len(all) && len(chosen) < batch; next++ {
-			if !f.seen(all[next].trace()) {
-				chosen = append(chosen, &all[next])
+			if c := &all[next]; !f.seen(c.trace()) && !isRepeat(c, chosen) {
+				chosen = append(chosen, c)
 			}
 		}
 		verdicts := make([]verdict, len(chosen))
@@ -197,6 +212,12 @@ func (f *finder) sift(all []candidate, workers int) {
 		}
 	}
 	slices.SortStableFunc(f.movers, func(a, b Mover) int { return cmp.Compare(b.Significance, a.Significance) })
+}
+
+// isRepeat tells whether a candidate is the same as one that is chosen already,
+// whose verdict will serve for both.
+func isRepeat(c *candidate, chosen []*candidate) bool {
+	return slices.ContainsFunc(chosen, func(o *candidate) bool { return c.trace().sharesAll(o.trace()) })
 }
 
 // countFrom returns how many candidates come after c.
@@ -245,22 +266,26 @@ func (m *Mover) trace() trace {
 // seen tells whether a trace shares a place, in one band, with a mover that
 // was accepted, or all its places with one that was refused.
 func (f *finder) seen(t trace) bool {
-	for _, o := range f.taken {
-		near := 0
-		reach := 2 * max(t.sigma, o.sigma)
+	return slices.ContainsFunc(f.taken, func(o trace) bool {
 		if o.refused {
-			reach = min(t.sigma, o.sigma)
+			return t.sharesAll(o)
 		}
-		for b, p := range t.at {
-			if p.squared(o.at[b]) < reach*reach {
-				near++
-			}
-		}
-		if o.refused && near == len(t.at) || !o.refused && near > 0 {
-			return true
+		return t.shared(o, 2*max(t.sigma, o.sigma)) > 0
+	})
+}
+
+// sharesAll tells whether two traces are the same to within their sizes.
+func (t trace) sharesAll(o trace) bool { return t.shared(o, min(t.sigma, o.sigma)) == len(t.at) }
+
+// shared counts the bands in which two traces are nearer than reach.
+func (t trace) shared(o trace, reach float64) int {
+	near := 0
+	for b, p := range t.at {
+		if p.squared(o.at[b]) < reach*reach {
+			near++
 		}
 	}
-	return false
+	return near
 }
 
 // verdict is the outcome of a candidate; mover is nil if it is none.
@@ -284,8 +309,7 @@ func (f *finder) examine(c *candidate) verdict {
 	if significance < f.opt.MinSigma || g.explained < leastExplained {
 		return verdict{}
 	}
-	still := standingSigma * inflation
-	if f.bestStanding(win, fit)-fit.chi2 < still*still {
+	if !f.standsRivals(win, fit, inflation) {
 		return verdict{}
 	}
 	m := f.describe(c.filter.level, fit, inflation*inflation)
@@ -297,6 +321,16 @@ func (f *finder) examine(c *candidate) verdict {
 	}
 	m.Significance, m.Explained = significance, g.explained
 	return verdict{fit, m}
+}
+
+// standsRivals tells whether a fit is better than a feature that stands still,
+// and than something that is in one band only.
+func (f *finder) standsRivals(win *window, fit *blobFit, inflation float64) bool {
+	still, left := standingSigma*inflation, leftSigma*inflation
+	if f.bestStanding(win, fit)-fit.chi2 < still*still {
+		return false
+	}
+	return f.bands == 2 || f.leastLeft(win, fit) >= left*left
 }
 
 // significance turns the chi-square that a mover gains into sigmas, less what
@@ -313,12 +347,13 @@ func inflation(c *candidate, win *window, fit *blobFit) float64 {
 
 // isWeak tells whether a pair of coloured spots could stand for the mover.
 func (f *finder) isWeak(fit *blobFit, motion Motion) bool {
-	return f.bands == 2 || motion == Inconsistent || isBlended(fit)
+	return f.bands == 2 || motion == Inconsistent || fit.wayWithin(shortWay)
 }
 
-// isBlended tells whether the traces of a mover run into one another.
-func isBlended(fit *blobFit) bool {
-	reach := blended * fit.sigma()
+// wayWithin tells whether the whole way of a mover is less than so many sigmas
+// of its size.
+func (fit *blobFit) wayWithin(sigmas float64) bool {
+	reach := sigmas * fit.sigma()
 	return longestSquared(fit.places()) < reach*reach
 }
 
@@ -330,6 +365,7 @@ type gain struct {
 
 func (win *window) gain(fit *blobFit) gain {
 	fitting := newFitting(win, nothing, 0, 0)
+	fitting.dark = fit.dark
 	empty, ok := fitting.run(make([]float64, fitting.total()), trialSteps, trialGain)
 	if !ok {
 		return gain{}
@@ -360,7 +396,7 @@ func (f *finder) fitMoving(c *candidate) (*window, *blobFit, bool) {
 	contrast, _ = fit.meanContrast()
 	win = newWindow(l, fit.places(), fit.sigma(), f.opt.AlignSigmaPx)
 	fitting = newFitting(win, moving, math.Log(c.filter.sigma), contrast)
-	fitting.clearSlopes(fit)
+	fitting.clear(fit)
 	fit, ok = fitting.run(fitting.startAt(fit.places(), fit.sigma(), contrast), finalSteps, finalGain)
 	return win, fit, ok && f.staysNear(c, fit)
 }
@@ -409,7 +445,7 @@ func (f *finder) plausible(c *candidate, fit *blobFit) bool {
 	bin := float64(c.filter.level.bin)
 	size := fit.sigma() * bin
 	contrast, sigma := fit.meanContrast()
-	if math.Abs(contrast) < leastContrastSigma*sigma {
+	if math.Abs(contrast) < leastContrastSigma*sigma || !fit.canCover(contrast) {
 		return false
 	}
 	if size < smallest || size > oversize*f.opt.MaxSizePx || math.Abs(contrast) > mostContrast {
@@ -433,10 +469,40 @@ func (f *finder) plausible(c *candidate, fit *blobFit) bool {
 	return math.Sqrt(longestSquared(at))*bin >= f.opt.MinShiftPx
 }
 
+// leastLeft returns what a mover still gains in chi-square when the band that
+// it owes most to is taken away. A hit, or a pixel that is wrong in one band,
+// leaves nothing.
+func (f *finder) leastLeft(win *window, moved *blobFit) float64 {
+	least := math.Inf(1)
+	for b := range f.bands {
+		rest := win.without(b)
+		fitting := newFitting(rest, moving, moved.par[sizeAt], moved.par[moved.common()])
+		fitting.clear(moved)
+		for i := range 2 { // the band tells nothing of its place any more
+			fitting.priors = append(fitting.priors, prior{fitting.place(b) + i, moved.par[moved.place(b)+i], 1})
+		}
+		fit, ok := fitting.run(moved.par, trialSteps, trialGain)
+		if !ok {
+			return 0
+		}
+		least = min(least, rest.gain(fit).chi2)
+	}
+	return least
+}
+
+// canCover tells whether the opacity is one that something can have: up to 1,
+// and below 0 no further than for a change of the light that falls there,
+// within its uncertainty.
+func (fit *blobFit) canCover(contrast float64) bool {
+	opacity, sigma := fit.par[fit.veil()], math.Sqrt(fit.covariance.At(fit.veil(), fit.veil()))
+	return opacity < 1+veilSigma*sigma && opacity > -math.Abs(contrast)-veilSigma*sigma
+}
+
 // bestStanding returns chi-square of the best feature that stands still in
 // the window, tried from each place of the mover.
 func (f *finder) bestStanding(win *window, moved *blobFit) float64 {
 	fitting := newFitting(win, standing, moved.par[sizeAt], 0)
+	fitting.dark = moved.dark
 	best := math.Inf(1)
 	for b, p := range moved.places() {
 		start := make([]float64, fitting.total())

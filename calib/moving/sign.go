@@ -2,6 +2,7 @@ package moving
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 )
@@ -35,7 +36,7 @@ const (
 func (f *finder) settleSign(c *candidate, win *window, fit *blobFit) (*blobFit, bool) {
 	contrast, sigma := fit.meanContrast()
 	known := math.Abs(contrast) > knownContrast*sigma*inflation(c, win, fit)
-	if known && f.bands > 2 && !isBlended(fit) {
+	if known && f.bands > 2 && !fit.wayWithin(blended) {
 		return fit, true
 	}
 	trace, ok := win.trace(fit)
@@ -45,9 +46,9 @@ func (f *finder) settleSign(c *candidate, win *window, fit *blobFit) (*blobFit, 
 	rough := c.filter.roughness(fit.places()) * roughMargin * math.Sqrt(float64(f.bands))
 	spread := math.Hypot(rough, traceError*trace)
 	var best *blobFit
-	for _, start := range [2][]float64{fit.par, fit.mirrored()} {
+	for _, start := range [...][]float64{fit.par, fit.mirrored(), fit.stretched(contrast, trace)} {
 		fitting := newFitting(win, moving, math.Log(c.filter.sigma), contrast)
-		fitting.clearSlopes(&blobFit{layout: fit.layout, par: start})
+		fitting.clear(&blobFit{layout: fit.layout, par: start})
 		fitting.expect(trace, spread)
 		other, ok := fitting.run(start, finalSteps, finalGain)
 		if ok && (best == nil || other.chi2 < best.chi2) {
@@ -63,12 +64,33 @@ func (f *finder) settleSign(c *candidate, win *window, fit *blobFit) (*blobFit, 
 			return nil, false
 		}
 		fitting := newFitting(win, moving, math.Log(c.filter.sigma), contrast)
-		fitting.clearSlopes(best)
+		fitting.clear(best)
 		if best, ok = fitting.run(best.par, finalSteps, finalGain); !ok {
 			return nil, false
 		}
 	}
 	return best, f.staysNear(c, best)
+}
+
+// mostStretch bounds how far a way is stretched for another start.
+const mostStretch = 5
+
+// stretched returns parameters that have another contrast and the same
+// product of contrast and way: the places move away from their centre, or
+// towards it, or beyond it where the sign changes.
+func (fit *blobFit) stretched(contrast, wanted float64) []float64 {
+	par := slices.Clone(fit.par)
+	factor := min(max(contrast/wanted, -mostStretch), mostStretch)
+	if math.Abs(factor) < 1.0/mostStretch {
+		factor = math.Copysign(1.0/mostStretch, factor)
+	}
+	fit.moveFromCentre(par, factor)
+	par[fit.common()] /= factor
+	par[fit.veil()] /= factor
+	for b := range fit.bands {
+		par[fit.contrast(b)] /= factor
+	}
+	return par
 }
 
 // trace returns the contrast that the brightness in the window shows for the
@@ -111,7 +133,7 @@ func (win *window) meanShape(fit *blobFit, k int) float64 {
 	var all, mean float64
 	for b, w := range win.w[k*fit.bands:][:fit.bands] {
 		all += w
-		mean += w * fit.blobAt(fit.par, b, s.x, s.y) / fit.par[fit.contrast(b)]
+		mean += w * fit.shapeAt(fit.par, b, s.x, s.y)
 	}
 	return mean / all
 }

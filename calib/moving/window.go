@@ -58,8 +58,7 @@ func (win *window) add(p point, index, group int, centre point, reach float64) {
 	}
 	win.dof += used - 1
 	x, y := (p.x-centre.x)/reach, (p.y-centre.y)/reach
-	s := sample{x: p.x, y: p.y, index: index, group: group, basis: [groundTerms]float64{1, x, y, x * x, x * y, y * y}}
-	s.slope = l.slopeOfLog(index)
+	s := sample{x: p.x, y: p.y, index: index, group: group, basis: basisAt(x, y), slope: l.slopeOfLog(index)}
 	win.samples = append(win.samples, s)
 	for b := range l.w {
 		w, u := float64(l.w[b][index]), 0.0
@@ -68,6 +67,22 @@ func (win *window) add(p point, index, group int, centre point, reach float64) {
 		}
 		win.w, win.u = append(win.w, w), append(win.u, u)
 	}
+}
+
+// basisAt returns the terms of the colour of the ground. Patches little larger
+// than a mover need the third order.
+func basisAt(x, y float64) [groundTerms]float64 {
+	return [groundTerms]float64{1, x, y, x * x, x * y, y * y, x * x * x, x * x * y, x * y * y, y * y * y}
+}
+
+// without returns the window with the weights of a band taken away.
+func (win *window) without(band int) *window {
+	less := *win
+	less.w = slices.Clone(win.w)
+	for i := band; i < len(less.w); i += len(win.level.w) {
+		less.w[i] = 0
+	}
+	return &less
 }
 
 // slopeOfLog returns minus the slope of ln R along x and y, per pixel; 0 at
