@@ -1,0 +1,89 @@
+package ledger
+
+import (
+	"context"
+	"iter"
+)
+
+// Record is what one file of an archive tells. Fields that are nil are left
+// out; the recipe is taken before the outcome.
+type Record struct {
+	Recipe  *Recipe
+	Master  *Master
+	Outcome *Outcome
+}
+
+// filesTables hold what the headers of files also say, and claims on it;
+// workTables the rest. Tables that refer to others come first.
+var (
+	filesTables = []string{"metric", "product", "input_set_member", "input_set", "part", "frame", "series", "recipe", "master", "claim"}
+	workTables  = []string{"run", "alert"}
+)
+
+// Forget empties the ledger.
+func (l *Ledger) Forget(ctx context.Context) error {
+	return l.change(ctx, "forget everything", func(c *change) error {
+		if err := c.empty(ctx, filesTables); err != nil {
+			return err
+		}
+		return c.empty(ctx, workTables)
+	})
+}
+
+func (c *change) empty(ctx context.Context, tables []string) error {
+	for _, t := range tables {
+		if _, err := c.exec(ctx, `DELETE FROM `+t); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Rebuild replaces all that the ledger knows of frames, masters, recipes and
+// products by what the files of the archive tell, and returns the number of
+// records. Claims end; runs and alerts, which no file tells of, stay. Until it
+// is through, others see the ledger as it was, and so it stays if records
+// yields an error or the process dies.
+//
+// Of several products of one kind from the same part, and of several at one
+// path, the last that is recorded as current stays current.
+func (l *Ledger) Rebuild(ctx context.Context, records iter.Seq2[Record, error]) (int, error) {
+	n := 0
+	// Once only: records may not be there a second time.
+	err := l.once(ctx, func(c *change) error {
+		if err := c.empty(ctx, filesTables); err != nil {
+			return err
+		}
+		for r, err := range records {
+			if err != nil {
+				return err
+			}
+			if err := c.addRecord(ctx, &r); err != nil {
+				return err
+			}
+			n++
+		}
+		return nil
+	})
+	if err != nil {
+		return 0, l.explain(ctx, "rebuild", err)
+	}
+	return n, nil
+}
+
+func (c *change) addRecord(ctx context.Context, r *Record) error {
+	if r.Recipe != nil {
+		if err := c.addRecipe(ctx, *r.Recipe); err != nil {
+			return err
+		}
+	}
+	if r.Master != nil {
+		if err := c.addMaster(ctx, r.Master); err != nil {
+			return err
+		}
+	}
+	if r.Outcome != nil {
+		return c.addOutcome(ctx, r.Outcome)
+	}
+	return nil
+}

@@ -1,0 +1,162 @@
+package ledger
+
+import (
+	"bufio"
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"time"
+
+	"modernc.org/sqlite"
+	sqlitelib "modernc.org/sqlite/lib"
+)
+
+// sqliteReaders is the number of connections that only read.
+const sqliteReaders = 4
+
+// sqliteFile is a ledger in a SQLite file.
+type sqliteFile struct {
+	path string // absolute
+	wait time.Duration
+	read *sql.DB
+}
+
+func openSQLite(path string, wait time.Duration) (*Ledger, error) {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return nil, fmt.Errorf("ledger %s: %w", path, err)
+	}
+	write, err := sql.Open("sqlite", sqliteURI(abs, wait, "&_txlock=immediate"))
+	if err != nil {
+		return nil, fmt.Errorf("ledger %s: %w", path, err)
+	}
+	write.SetMaxOpenConns(1)
+	read, err := sql.Open("sqlite", sqliteURI(abs, wait, "&_pragma=query_only(1)"))
+	if err != nil {
+		return nil, fmt.Errorf("ledger %s: %w", path, errors.Join(err, write.Close()))
+	}
+	read.SetMaxOpenConns(sqliteReaders)
+	return &Ledger{write: write, read: read, name: path, base: &sqliteFile{abs, wait, read}}, nil
+}
+
+// sqliteURI is a file name with settings (https://www.sqlite.org/uri.html).
+// With synchronous=FULL a transaction that was committed survives a loss of
+// power (https://www.sqlite.org/pragma.html#pragma_synchronous).
+func sqliteURI(abs string, wait time.Duration, more string) string {
+	u := url.URL{Scheme: "file", Path: filepath.ToSlash(abs)}
+	return fmt.Sprintf("%s?_pragma=busy_timeout(%d)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=foreign_keys(1)%s",
+		u.String(), wait.Milliseconds(), more)
+}
+
+func (*sqliteFile) words() *strings.Replacer {
+	return strings.NewReplacer("{{key}}", "key INTEGER PRIMARY KEY", "{{by_primary_key}}", "WITHOUT ROWID")
+}
+
+// beginMigration refuses a database of another program. The transaction holds
+// the lock for writing from its start.
+func (*sqliteFile) beginMigration(ctx context.Context, tx *sql.Tx) error {
+	others, err := tablesOf(ctx, tx, `SELECT count(*) FROM sqlite_master WHERE NOT EXISTS (SELECT 1 FROM sqlite_master WHERE name = 'ledger_version')`)
+	if err == nil && others > 0 {
+		err = fmt.Errorf("%w: name another file", errNotLedger)
+	}
+	return err
+}
+
+// snapshotOptions are none: all transactions are so in SQLite.
+func (*sqliteFile) snapshotOptions() *sql.TxOptions { return nil }
+
+// check runs SQLite's own search for damage
+// (https://www.sqlite.org/pragma.html#pragma_quick_check).
+func (s *sqliteFile) check(ctx context.Context) error {
+	var found string
+	if err := s.read.QueryRowContext(ctx, `PRAGMA quick_check(1)`).Scan(&found); err != nil {
+		return err
+	}
+	if found != "ok" {
+		return fmt.Errorf("%w: %s: %s", ErrCorrupt, found, corruptRemedy)
+	}
+	return nil
+}
+
+const corruptRemedy = "move the file and those beside it that begin with its name away, and rebuild the ledger from the archive's headers"
+
+func (s *sqliteFile) explain(_ context.Context, err error) (error, bool) {
+	var e *sqlite.Error
+	if !errors.As(err, &e) {
+		return err, false
+	}
+	switch e.Code() & 0xff { // the low byte is the kind of error, the others tell more
+	case sqlitelib.SQLITE_BUSY, sqlitelib.SQLITE_LOCKED:
+		return fmt.Errorf("%w by %s for longer than %v: wait until it is done, or allow a longer wait", ErrLocked, s.holder(), s.wait), false
+	case sqlitelib.SQLITE_CORRUPT, sqlitelib.SQLITE_NOTADB:
+		return fmt.Errorf("%w: %w: %s", ErrCorrupt, err, corruptRemedy), false
+	case sqlitelib.SQLITE_CANTOPEN:
+		return fmt.Errorf("%w: its folder must exist and be writable", err), false
+	case sqlitelib.SQLITE_READONLY, sqlitelib.SQLITE_PERM:
+		return fmt.Errorf("%w: allow writing to the file and its folder", err), false
+	case sqlitelib.SQLITE_FULL:
+		return fmt.Errorf("%w: make room on the disk", err), false
+	}
+	return err, false
+}
+
+// holder names the process that is writing, as far as the system tells.
+func (s *sqliteFile) holder() string {
+	f, err := os.Open("/proc/locks")
+	if err != nil {
+		return "another process"
+	}
+	defer f.Close()
+	inode, err := inodeOf(s.path + "-shm")
+	if err != nil {
+		return "another process"
+	}
+	for lines := bufio.NewScanner(f); lines.Scan(); {
+		if pid, ok := writerIn(lines.Text(), inode); ok {
+			return processName(pid)
+		}
+	}
+	return "another process"
+}
+
+// walWriteLock is the byte of the shared-memory file that whoever is writing
+// has locked (https://www.sqlite.org/walformat.html, section 2.3.2).
+const walWriteLock = 120
+
+// writerIn tells which process a line of /proc/locks says is writing. A line
+// is "1: POSIX ADVISORY WRITE pid major:minor:inode first last" (proc(5)).
+func writerIn(line string, inode uint64) (pid int, ok bool) {
+	f := strings.Fields(line)
+	if len(f) != 8 || f[1] != "POSIX" || f[3] != "WRITE" {
+		return 0, false
+	}
+	if f[5][strings.LastIndexByte(f[5], ':')+1:] != strconv.FormatUint(inode, 10) {
+		return 0, false
+	}
+	first, err := strconv.Atoi(f[6])
+	if err != nil || first > walWriteLock {
+		return 0, false
+	}
+	if last, err := strconv.Atoi(f[7]); f[7] != "EOF" && (err != nil || last < walWriteLock) {
+		return 0, false
+	}
+	pid, err = strconv.Atoi(f[4])
+	return pid, err == nil && pid > 0
+}
+
+func processName(pid int) string {
+	if pid == os.Getpid() {
+		return "another part of this process"
+	}
+	name, err := os.ReadFile(fmt.Sprintf("/proc/%d/comm", pid))
+	if err != nil {
+		return fmt.Sprintf("process %d", pid)
+	}
+	return fmt.Sprintf("process %d (%s)", pid, strings.TrimSpace(string(name)))
+}
