@@ -36,6 +36,23 @@ func (l *Ledger) change(ctx context.Context, doing string, f func(*change) error
 	}
 }
 
+// changeMany makes changes for each of n things, all of them or none.
+func (l *Ledger) changeMany(ctx context.Context, doing string, n int, f func(c *change, i int) error) error {
+	return l.change(ctx, doing, func(c *change) error {
+		if n > 1 {
+			if err := l.base.beginBatch(ctx, c.tx); err != nil {
+				return err
+			}
+		}
+		for i := range n {
+			if err := f(c, i); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
 func (l *Ledger) once(ctx context.Context, f func(*change) error) error {
 	tx, err := l.write.BeginTx(ctx, nil)
 	if err != nil {

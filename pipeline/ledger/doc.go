@@ -13,8 +13,9 @@
 // masters, recipes and products also stands in the headers of the files, and
 // [Ledger.Rebuild] reads it back from there.
 //
-// Nothing in this package looks at a clock: times are the caller's, kept to
-// the nanosecond and returned in UTC. They must lie in the years 1678 to 2261.
+// No time in a ledger is read off a clock here: times are the caller's, kept
+// to the nanosecond and returned in UTC. They must lie in the years 1678 to
+// 2261.
 // All methods may be called from several goroutines at once.
 //
 // A SQLite ledger may be shared by processes of one computer. It must not lie

@@ -44,14 +44,7 @@ func (p *Part) series() series {
 // already takes the new values; parts that it no longer has keep their record,
 // because products may have been made of them.
 func (l *Ledger) AddFrames(ctx context.Context, frames []Frame) error {
-	return l.change(ctx, "record frames", func(c *change) error {
-		for i := range frames {
-			if err := c.addFrame(ctx, &frames[i]); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
+	return l.changeMany(ctx, "record frames", len(frames), func(c *change, i int) error { return c.addFrame(ctx, &frames[i]) })
 }
 
 func (c *change) addFrame(ctx context.Context, f *Frame) error {

@@ -47,15 +47,22 @@ type Ledger struct {
 
 // database is what the kinds of database do differently.
 type database interface {
+	// begin comes before anything else.
+	begin(ctx context.Context) error
 	// words are put for the words in double braces in the migrations.
 	words() *strings.Replacer
 	// beginMigration makes sure that nobody else migrates at the same time,
 	// and that the database is ours or empty.
 	beginMigration(ctx context.Context, tx *sql.Tx) error
+	// beginBatch makes batches take turns, which would else wait for each
+	// other's rows in a circle.
+	beginBatch(ctx context.Context, tx *sql.Tx) error
 	// explain says what an error means and what helps, and takes out of it
 	// what is nobody's business. The second value tells whether the same
 	// transaction may succeed when it is tried again.
 	explain(ctx context.Context, err error) (error, bool)
+	// afterRebuild lets the database take note of what the tables now hold.
+	afterRebuild(ctx context.Context, tx *sql.Tx) error
 	// snapshotOptions make a transaction see the database of one moment.
 	snapshotOptions() *sql.TxOptions
 	// check searches for damage.
@@ -87,6 +94,9 @@ func Open(ctx context.Context, address string, opt Options) (*Ledger, error) {
 }
 
 func (l *Ledger) prepare(ctx context.Context, opt Options) error {
+	if err := l.base.begin(ctx); err != nil {
+		return l.explain(ctx, "open", err)
+	}
 	if !opt.SkipCheck {
 		if err := l.Check(ctx); err != nil {
 			return err

@@ -30,14 +30,7 @@ type Master struct {
 // AddMasters records masters, all of them or none. One that is current takes
 // the place of others at its path, which are superseded.
 func (l *Ledger) AddMasters(ctx context.Context, masters []Master) error {
-	return l.change(ctx, "record masters", func(c *change) error {
-		for i := range masters {
-			if err := c.addMaster(ctx, &masters[i]); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
+	return l.changeMany(ctx, "record masters", len(masters), func(c *change, i int) error { return c.addMaster(ctx, &masters[i]) })
 }
 
 func (c *change) addMaster(ctx context.Context, m *Master) error {

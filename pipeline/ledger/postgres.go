@@ -41,6 +41,12 @@ func openPostgres(address string, wait time.Duration) (*Ledger, error) {
 	}
 	// What was recorded while a statement waited has to be seen by the next.
 	cfg.RuntimeParams["default_transaction_isolation"] = "read committed"
+	// All statements go along indexes. The server would remember that a table
+	// was empty when a long transaction began, and search all of it each time.
+	// What that does to the server's estimates would have it compile statements
+	// that take no time.
+	cfg.RuntimeParams["enable_seqscan"] = "off"
+	cfg.RuntimeParams["jit"] = "off"
 	cfg.RuntimeParams["lock_timeout"] = strconv.FormatInt(wait.Milliseconds(), 10)
 	db := stdlib.OpenDB(*cfg)
 	db.SetMaxOpenConns(postgresConnections)
@@ -64,16 +70,31 @@ func secrets(password string) []string {
 	return []string{password, url.QueryEscape(password), url.PathEscape(password)}
 }
 
+// begin asks the server whether it is there.
+func (p *postgresServer) begin(ctx context.Context) error { return p.db.PingContext(ctx) }
+
 func (*postgresServer) words() *strings.Replacer {
 	return strings.NewReplacer("{{key}}", "key BIGINT GENERATED ALWAYS AS IDENTITY PRIMARY KEY", "{{by_primary_key}}", "")
 }
 
-// migrationLock is the number of the lock that migrations take turns by. It
-// means nothing, but must never change.
-const migrationLock = 7_305_216_840
+// The numbers of the locks by which migrations and batches take turns. They
+// mean nothing, but must never change.
+const (
+	migrationLock int64 = 7_305_216_840
+	batchLock     int64 = 7_305_216_841
+)
+
+func takeTurns(ctx context.Context, tx *sql.Tx, lock int64) error {
+	_, err := tx.ExecContext(ctx, `SELECT pg_advisory_xact_lock($1)`, lock)
+	return err
+}
+
+func (*postgresServer) beginBatch(ctx context.Context, tx *sql.Tx) error {
+	return takeTurns(ctx, tx, batchLock)
+}
 
 func (*postgresServer) beginMigration(ctx context.Context, tx *sql.Tx) error {
-	if _, err := tx.ExecContext(ctx, `SELECT pg_advisory_xact_lock($1)`, int64(migrationLock)); err != nil {
+	if err := takeTurns(ctx, tx, migrationLock); err != nil {
 		return err
 	}
 	others, err := tablesOf(ctx, tx, `SELECT count(*) FROM pg_tables WHERE schemaname = current_schema()
@@ -84,17 +105,24 @@ func (*postgresServer) beginMigration(ctx context.Context, tx *sql.Tx) error {
 	return err
 }
 
+// afterRebuild counts the rows, by which the server plans its queries, and
+// which it would else do some minutes later.
+func (*postgresServer) afterRebuild(ctx context.Context, tx *sql.Tx) error {
+	_, err := tx.ExecContext(ctx, `ANALYZE `+strings.Join(filesTables, ", "))
+	return err
+}
+
 func (*postgresServer) snapshotOptions() *sql.TxOptions {
 	return &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true}
 }
 
-// check asks the server whether it is there.
-func (p *postgresServer) check(ctx context.Context) error { return p.db.PingContext(ctx) }
+func (*postgresServer) check(context.Context) error { return nil }
 
 // Codes of errors (PostgreSQL documentation, appendix A).
 const (
 	pgSerialization = "40001"
 	pgDeadlock      = "40P01"
+	pgUnique        = "23505"
 	pgLockWait      = "55P03"
 	pgNoDatabase    = "3D000"
 	pgNoSchema      = "3F000"
@@ -116,6 +144,8 @@ func (p *postgresServer) explain(ctx context.Context, err error) (error, bool) {
 	switch e.Code {
 	case pgSerialization, pgDeadlock:
 		return err, true
+	case pgUnique: // two made a product of the same part at the same moment
+		return err, e.ConstraintName == "product_current"
 	case pgLockWait:
 		return fmt.Errorf("%w by %s for longer than %v: wait until it is done, or allow a longer wait", ErrLocked, p.holder(ctx), p.wait), false
 	case pgNoDatabase, pgNoSchema:

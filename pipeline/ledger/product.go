@@ -92,14 +92,7 @@ func (l *Ledger) Recipe(ctx context.Context, hash Hash) (Recipe, error) {
 // changes nothing. The recipe and, unless Outcome.Frame brings it, the raw
 // frame must have been recorded before.
 func (l *Ledger) Record(ctx context.Context, outcomes ...Outcome) error {
-	return l.change(ctx, "record outcomes", func(c *change) error {
-		for i := range outcomes {
-			if err := c.addOutcome(ctx, &outcomes[i]); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
+	return l.changeMany(ctx, "record outcomes", len(outcomes), func(c *change, i int) error { return c.addOutcome(ctx, &outcomes[i]) })
 }
 
 func (c *change) addOutcome(ctx context.Context, o *Outcome) error {
@@ -223,11 +216,10 @@ func (c *change) recipeKey(ctx context.Context, hash Hash) (int64, error) {
 	return key, err
 }
 
-// supersede makes room for a product. The row of the part is locked, so that
-// processes that work on the same part take turns.
+// supersede makes room for a product.
 func (c *change) supersede(ctx context.Context, id Hash, part sql.NullInt64, p *Product) error {
 	if part.Valid {
-		if _, err := c.exec(ctx, `UPDATE part SET failed_id = NULL, failure = '' WHERE key = $1`, part.Int64); err != nil {
+		if _, err := c.exec(ctx, `UPDATE part SET failed_id = NULL, failure = '' WHERE key = $1 AND failed_id IS NOT NULL`, part.Int64); err != nil {
 			return err
 		}
 		if _, err := c.exec(ctx, `UPDATE product SET state = 'superseded' WHERE part = $1 AND what = $2 AND state = 'current' AND id <> $3`,
@@ -235,7 +227,9 @@ func (c *change) supersede(ctx context.Context, id Hash, part sql.NullInt64, p *
 			return err
 		}
 	}
-	_, err := c.exec(ctx, `UPDATE product SET state = 'superseded' WHERE path = $1 AND state = 'current' AND id <> $2`, []byte(p.Path), id[:])
+	// Were only current ones named here, PostgreSQL could take the index of the
+	// current products and search all of it.
+	_, err := c.exec(ctx, `UPDATE product SET state = 'superseded' WHERE path = $1 AND state IN ('current', 'missing') AND id <> $2`, []byte(p.Path), id[:])
 	return err
 }
 

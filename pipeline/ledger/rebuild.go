@@ -51,6 +51,9 @@ func (l *Ledger) Rebuild(ctx context.Context, records iter.Seq2[Record, error]) 
 	n := 0
 	// Once only: records may not be there a second time.
 	err := l.once(ctx, func(c *change) error {
+		if err := l.base.beginBatch(ctx, c.tx); err != nil {
+			return err
+		}
 		if err := c.empty(ctx, filesTables); err != nil {
 			return err
 		}
@@ -63,7 +66,7 @@ func (l *Ledger) Rebuild(ctx context.Context, records iter.Seq2[Record, error]) 
 			}
 			n++
 		}
-		return nil
+		return l.base.afterRebuild(ctx, c.tx)
 	})
 	if err != nil {
 		return 0, l.explain(ctx, "rebuild", err)

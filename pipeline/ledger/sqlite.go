@@ -20,11 +20,23 @@ import (
 // sqliteReaders is the number of connections that only read.
 const sqliteReaders = 4
 
+// Bounds, in KiB, on the pages of the file that a connection keeps in memory.
+// Writing goes to all places of the indexes by hash, and those of a million
+// frames hardly fit into less; reading goes along them.
+const (
+	writerCacheKiB = 64 << 10
+	readerCacheKiB = 16 << 10
+)
+
+// keptLogBytes is the size to which the log of changes is cut back when its
+// content is in the ledger's file. A rebuild makes it as large as that.
+const keptLogBytes = 64 << 20
+
 // sqliteFile is a ledger in a SQLite file.
 type sqliteFile struct {
-	path string // absolute
-	wait time.Duration
-	read *sql.DB
+	path        string // absolute
+	wait        time.Duration
+	read, write *sql.DB
 }
 
 func openSQLite(path string, wait time.Duration) (*Ledger, error) {
@@ -32,26 +44,58 @@ func openSQLite(path string, wait time.Duration) (*Ledger, error) {
 	if err != nil {
 		return nil, fmt.Errorf("ledger %s: %w", path, err)
 	}
-	write, err := sql.Open("sqlite", sqliteURI(abs, wait, "&_txlock=immediate"))
+	write, err := sql.Open("sqlite", sqliteURI(abs, wait, writerCacheKiB, "&_txlock=immediate"))
 	if err != nil {
 		return nil, fmt.Errorf("ledger %s: %w", path, err)
 	}
 	write.SetMaxOpenConns(1)
-	read, err := sql.Open("sqlite", sqliteURI(abs, wait, "&_pragma=query_only(1)"))
+	read, err := sql.Open("sqlite", sqliteURI(abs, wait, readerCacheKiB, "&_pragma=query_only(1)"))
 	if err != nil {
 		return nil, fmt.Errorf("ledger %s: %w", path, errors.Join(err, write.Close()))
 	}
 	read.SetMaxOpenConns(sqliteReaders)
-	return &Ledger{write: write, read: read, name: path, base: &sqliteFile{abs, wait, read}}, nil
+	return &Ledger{write: write, read: read, name: path, base: &sqliteFile{abs, wait, read, write}}, nil
 }
 
 // sqliteURI is a file name with settings (https://www.sqlite.org/uri.html).
 // With synchronous=FULL a transaction that was committed survives a loss of
 // power (https://www.sqlite.org/pragma.html#pragma_synchronous).
-func sqliteURI(abs string, wait time.Duration, more string) string {
+func sqliteURI(abs string, wait time.Duration, cacheKiB int, more string) string {
 	u := url.URL{Scheme: "file", Path: filepath.ToSlash(abs)}
-	return fmt.Sprintf("%s?_pragma=busy_timeout(%d)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=foreign_keys(1)%s",
-		u.String(), wait.Milliseconds(), more)
+	return fmt.Sprintf("%s?_pragma=busy_timeout(%d)&_pragma=synchronous(FULL)&_pragma=foreign_keys(1)&_pragma=cache_size(-%d)&_pragma=journal_size_limit(%d)%s",
+		u.String(), wait.Milliseconds(), cacheKiB, keptLogBytes, more)
+}
+
+// beginAgain is after what time a file is tried again that others begin.
+const beginAgain = 10 * time.Millisecond
+
+// begin makes the file write changes to a log first, so that readers and the
+// writer do not wait for each other; the file remembers that. Where several
+// want to do it at once SQLite does not always wait by itself.
+func (s *sqliteFile) begin(ctx context.Context) error {
+	patience, cancel := context.WithTimeout(ctx, s.wait)
+	defer cancel()
+	for {
+		_, err := s.write.ExecContext(ctx, `PRAGMA journal_mode = WAL`)
+		if sqliteCode(err) != sqlitelib.SQLITE_BUSY {
+			return err
+		}
+		select {
+		case <-patience.Done():
+			return err
+		case <-time.After(beginAgain):
+		}
+	}
+}
+
+// sqliteCode is the kind of an error, without what tells more about it; 0 if
+// it is none of SQLite.
+func sqliteCode(err error) int {
+	var e *sqlite.Error
+	if !errors.As(err, &e) {
+		return sqlitelib.SQLITE_OK
+	}
+	return e.Code() & 0xff
 }
 
 func (*sqliteFile) words() *strings.Replacer {
@@ -67,6 +111,12 @@ func (*sqliteFile) beginMigration(ctx context.Context, tx *sql.Tx) error {
 	}
 	return err
 }
+
+// beginBatch has nothing to do where all that write take turns.
+func (*sqliteFile) beginBatch(context.Context, *sql.Tx) error { return nil }
+
+// afterRebuild has nothing to do: SQLite does not count rows to plan queries.
+func (*sqliteFile) afterRebuild(context.Context, *sql.Tx) error { return nil }
 
 // snapshotOptions are none: all transactions are so in SQLite.
 func (*sqliteFile) snapshotOptions() *sql.TxOptions { return nil }
@@ -87,11 +137,7 @@ func (s *sqliteFile) check(ctx context.Context) error {
 const corruptRemedy = "move the file and those beside it that begin with its name away, and rebuild the ledger from the archive's headers"
 
 func (s *sqliteFile) explain(_ context.Context, err error) (error, bool) {
-	var e *sqlite.Error
-	if !errors.As(err, &e) {
-		return err, false
-	}
-	switch e.Code() & 0xff { // the low byte is the kind of error, the others tell more
+	switch sqliteCode(err) {
 	case sqlitelib.SQLITE_BUSY, sqlitelib.SQLITE_LOCKED:
 		return fmt.Errorf("%w by %s for longer than %v: wait until it is done, or allow a longer wait", ErrLocked, s.holder(), s.wait), false
 	case sqlitelib.SQLITE_CORRUPT, sqlitelib.SQLITE_NOTADB:

@@ -116,7 +116,7 @@ CREATE TABLE product (
 	run       BIGINT REFERENCES run (key)
 );
 CREATE UNIQUE INDEX product_current ON product (part, what) WHERE state = 'current';
-CREATE INDEX product_path ON product (path) WHERE state = 'current';
+CREATE INDEX product_path ON product (path);
 CREATE INDEX product_inputs ON product (input_set);
 
 -- value is null where it is not a number.
