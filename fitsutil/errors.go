@@ -9,13 +9,21 @@ import (
 // and data unit of the kind or name that was asked for.
 var ErrNoHDU = errors.New("no such HDU")
 
+// ErrCutOff is what a [FormatError] is, as errors.Is tells, when the file ends
+// before its own structure does: the rest may be on its way.
+var ErrCutOff = errors.New("the file is cut off")
+
 // FormatError reports a file that breaks the FITS Standard.
 type FormatError struct {
 	File    string // the file's name
 	Place   string // for example "HDU 1, card 7 (NAXIS1)"; may be empty
 	Problem string // what is wrong
 	Remedy  string // what can be done about it; may be empty
+	CutOff  bool   // the file ends too early
 }
+
+// Is tells whether the error is [ErrCutOff].
+func (e *FormatError) Is(target error) bool { return target == ErrCutOff && e.CutOff }
 
 // Error says what is wrong, where, and what to do.
 func (e *FormatError) Error() string {

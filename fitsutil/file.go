@@ -35,11 +35,22 @@ type File struct {
 // its headers say, or that has bytes behind its last HDU that are neither
 // blank nor special records (clause 3.5) gives a [FormatError].
 func Open(path string) (*File, error) {
-	src, err := openSource(path)
+	file, err := os.Open(path)
 	if err != nil {
 		return nil, err
 	}
-	f, err := newFile(path, src)
+	return OpenFile(file)
+}
+
+// OpenFile opens a FITS file that is open already. [File.Close] closes it, and
+// so does an error, which is one of those of [Open].
+func OpenFile(file *os.File) (*File, error) {
+	src, err := chooseSource(file)
+	if err != nil {
+		file.Close()
+		return nil, err
+	}
+	f, err := newFile(file.Name(), src)
 	if err != nil {
 		src.Close()
 		return nil, err
@@ -50,12 +61,16 @@ func Open(path string) (*File, error) {
 // PrimaryHeader reads the primary header of a file that is perhaps not whole:
 // what follows the header is not looked at.
 func PrimaryHeader(path string) (*Header, error) {
-	src, err := openSource(path)
+	file, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer file.Close()
+	src, err := chooseSource(file)
 	if err != nil {
 		return nil, err
 	}
 	f := &File{name: path, src: src}
-	defer f.Close()
 	first, err := f.readBlock(make([]byte, blockSize), 0)
 	if err != nil {
 		return nil, err
@@ -65,19 +80,6 @@ func PrimaryHeader(path string) (*Header, error) {
 		return nil, err
 	}
 	return ParseHeader(block, path, 0)
-}
-
-func openSource(path string) (source, error) {
-	file, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	src, err := chooseSource(file)
-	if err != nil {
-		file.Close()
-		return nil, err
-	}
-	return src, nil
 }
 
 func chooseSource(file *os.File) (source, error) {
@@ -172,20 +174,27 @@ func (f *File) startsHDU(first []byte, offset int64) (bool, error) {
 	if len(f.hdus) == 0 {
 		return true, f.checkMagic(first[:min(9, len(first))])
 	}
-	if bytes.HasPrefix(first, []byte("XTENSION=")) {
+	if bytes.HasPrefix(first, []byte(extensionStart)) {
 		return true, nil
 	}
 	return false, f.checkTrailing(first, offset)
 }
 
+// The first bytes of a file and of an extension.
+const (
+	fileStart      = "SIMPLE  ="
+	extensionStart = "XTENSION="
+)
+
 func (f *File) checkMagic(start []byte) error {
-	if string(start) == "SIMPLE  =" {
+	if string(start) == fileStart {
 		return nil
 	}
 	return &FormatError{
 		File:    f.name,
 		Problem: fmt.Sprintf("not a FITS file: it begins with %q instead of SIMPLE (clause 4.4.1.1)", start),
 		Remedy:  "name a FITS file, plain or compressed with gzip",
+		CutOff:  len(start) < len(fileStart) && (strings.HasPrefix(fileStart, string(start)) || string(start) == "\x1f"),
 	}
 }
 
@@ -206,6 +215,7 @@ func (f *File) checkTrailing(first []byte, offset int64) error {
 		Place:   fmt.Sprintf("byte %d", offset),
 		Problem: fmt.Sprintf("%d bytes follow the last HDU that are neither an extension nor special records (clauses 3.4, 3.5)", t.length),
 		Remedy:  fmt.Sprintf("if they do not belong to the file, cut a copy of it to %d bytes", offset),
+		CutOff:  t.length < int64(len(extensionStart)) && strings.HasPrefix(extensionStart, t.start),
 	}
 }
 
@@ -291,6 +301,7 @@ func (f *File) headerCutOff(index, have int) error {
 		File: f.name, Place: fmt.Sprintf("HDU %d", index),
 		Problem: fmt.Sprintf("the file ends %d bytes into the header, which goes on to the end of the block with END (clauses 3.3.1, 4.4.1)", have),
 		Remedy:  "the file is cut off: fetch it again",
+		CutOff:  true,
 	}
 }
 
@@ -321,7 +332,7 @@ func (f *File) checkPresent(h *HDU) error {
 	if row := int64(h.RowBytes()); row > 0 {
 		problem += fmt.Sprintf("; %d of %d rows are whole", got/row, h.DataSize/row)
 	}
-	return h.broken(problem, "the file is cut off: fetch it again")
+	return &FormatError{File: h.file(), Place: fmt.Sprintf("HDU %d", h.Index), Problem: problem, Remedy: "the file is cut off: fetch it again", CutOff: true}
 }
 
 // Find returns the HDU that sel names: "" the first image that has data, a

@@ -3,6 +3,7 @@ package fitsutil
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -35,6 +36,11 @@ func ReadAll(path string, buf []byte, limit int64) (data []byte, sha256hex strin
 		return nil, "", err
 	}
 	defer file.Close()
+	return ReadOpen(file, buf, limit)
+}
+
+// ReadOpen is [ReadAll] of a file that is open, and stays so.
+func ReadOpen(file *os.File, buf []byte, limit int64) (data []byte, sha256hex string, err error) {
 	size, err := readableSize(file, limit)
 	if err != nil {
 		return nil, "", err
@@ -109,6 +115,10 @@ func checkAtEnd(file *os.File) error {
 	return err
 }
 
+// ErrChanged is wrapped by the errors of [ReadAll] and [ReadOpen] for a file
+// that changed its size while it was read.
+var ErrChanged = errors.New("the size of the file changed while it was read")
+
 func sizeChanged(file *os.File) error {
-	return fmt.Errorf("%s: the size of the file changed while it was read; read it again when it is no longer written to", file.Name())
+	return fmt.Errorf("%s: %w; read it again when it is no longer written to", file.Name(), ErrChanged)
 }

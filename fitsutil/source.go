@@ -95,6 +95,7 @@ func gzipError(file string, err error) error {
 		File:    file,
 		Problem: fmt.Sprintf("the gzip stream cannot be inflated: %v", err),
 		Remedy:  "the file is cut off or damaged: fetch it again",
+		CutOff:  errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF),
 	}
 }
 

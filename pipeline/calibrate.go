@@ -138,7 +138,8 @@ func (c *calibrator) calibrate(f *Frame, w *fitsutil.Writer) (*FrameReport, erro
 	if err := c.run(f, chain, out); err != nil {
 		return nil, err
 	}
-	return c.report(p, chain), nil
+	report := c.report(p, chain)
+	return report, addFigures(w, report)
 }
 
 // run takes the frame through its stages, rows split over the workers.
