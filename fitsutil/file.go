@@ -66,11 +66,16 @@ func PrimaryHeader(path string) (*Header, error) {
 		return nil, err
 	}
 	defer file.Close()
+	return PrimaryHeaderOf(file)
+}
+
+// PrimaryHeaderOf is [PrimaryHeader] of a file that is open, and stays so.
+func PrimaryHeaderOf(file *os.File) (*Header, error) {
 	src, err := chooseSource(file)
 	if err != nil {
 		return nil, err
 	}
-	f := &File{name: path, src: src}
+	f := &File{name: file.Name(), src: src}
 	first, err := f.readBlock(make([]byte, blockSize), 0)
 	if err != nil {
 		return nil, err
@@ -79,7 +84,7 @@ func PrimaryHeader(path string) (*Header, error) {
 	if err != nil {
 		return nil, err
 	}
-	return ParseHeader(block, path, 0)
+	return ParseHeader(block, f.name, 0)
 }
 
 func chooseSource(file *os.File) (source, error) {

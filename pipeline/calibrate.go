@@ -37,10 +37,11 @@ type calibrator struct {
 	// sequence is of the run's frames, where one may keep something of the
 	// one before; else nil.
 	sequence *sequence
+	openRaw  func(path string) (*os.File, error)
 }
 
 func newCalibrator(in *Instrument, lib *Library, cache *masterCache, workers int) *calibrator {
-	c := &calibrator{in: in, lib: lib, cache: cache, profile: in.Profile.Canonical()}
+	c := &calibrator{in: in, lib: lib, cache: cache, profile: in.Profile.Canonical(), openRaw: os.Open}
 	for range max(1, workers) {
 		c.workers = append(c.workers, &worker{})
 	}
@@ -50,16 +51,34 @@ func newCalibrator(in *Instrument, lib *Library, cache *masterCache, workers int
 // open reads a raw file whole, in one pass for content and hash, and finds
 // its frames. The frames are valid until the next call.
 func (c *calibrator) open(path string) ([]*Frame, []error) {
-	data, sha, err := fitsutil.ReadAll(path, c.buf, maxRawBytes)
+	_, frames, errs := c.openHashed(path)
+	return frames, errs
+}
+
+// openHashed is open that also returns the hash of the content, as far as the
+// file could be read at all.
+func (c *calibrator) openHashed(path string) (sha string, frames []*Frame, errs []error) {
+	data, sha, err := c.read(path, c.buf)
 	if err != nil {
-		return nil, []error{&FrameError{Path: path, Err: err}}
+		return "", nil, []error{&FrameError{Path: path, Err: err}}
 	}
 	c.buf = data
 	file, err := openWhole(path, data)
 	if err != nil {
-		return nil, []error{&FrameError{Path: path, Err: err}}
+		return sha, nil, []error{&FrameError{Path: path, Err: err}}
 	}
-	return c.in.framesIn(path, sha, file)
+	frames, errs = c.in.framesIn(path, sha, file)
+	return sha, frames, errs
+}
+
+// read reads a raw file whole.
+func (c *calibrator) read(path string, buf []byte) (data []byte, sha string, err error) {
+	file, err := c.openRaw(path)
+	if err != nil {
+		return nil, "", err
+	}
+	defer file.Close()
+	return fitsutil.ReadOpen(file, buf, maxRawBytes)
 }
 
 // openWhole opens a file that lies in memory and verifies the checksums that
@@ -124,22 +143,22 @@ func (c *calibrator) prepare(f *Frame) (*plan, *calib.Chain, error) {
 }
 
 // calibrate makes the product of one frame in a writer that it does not
-// commit.
-func (c *calibrator) calibrate(f *Frame, w *fitsutil.Writer) (*FrameReport, error) {
+// commit, and lists what it was made from.
+func (c *calibrator) calibrate(f *Frame, w *fitsutil.Writer) (*FrameReport, []Input, error) {
 	p, chain, err := c.prepare(f)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	record := p.provenance(chain)
 	out, err := c.startProduct(w, p, record)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if err := c.run(f, chain, out); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	report := c.report(p, chain)
-	return report, addFigures(w, report)
+	return report, record.Inputs, addFigures(w, report)
 }
 
 // run takes the frame through its stages, rows split over the workers.
@@ -382,11 +401,7 @@ func (c *calibrator) calibrateFile(path, outDir string, overwrite bool, twin str
 				o.Report, o.Err = c.calibrateFrame(f, o.Product, overwrite)
 			}
 			if o.Err != nil {
-				e := &FrameError{Path: path, Err: o.Err}
-				if len(c.in.Profile.Detectors) > 1 {
-					e.Detector = c.in.Profile.Detectors[f.Detector].Name
-				}
-				o.Product, o.Err = "", e
+				o.Product, o.Err = "", c.in.frameError(f, o.Err)
 			}
 		}
 		out = append(out, o)
@@ -409,7 +424,7 @@ func (c *calibrator) calibrateFrame(f *Frame, path string, overwrite bool) (*Fra
 		return nil, err
 	}
 	defer w.Abort()
-	report, err := c.calibrate(f, w)
+	report, _, err := c.calibrate(f, w)
 	if err != nil {
 		return nil, err
 	}

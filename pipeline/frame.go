@@ -75,6 +75,15 @@ func (e *FrameError) Error() string {
 
 func (e *FrameError) Unwrap() error { return e.Err }
 
+// frameError says which frame an error is about.
+func (in *Instrument) frameError(f *Frame, err error) error {
+	e := &FrameError{Path: f.Path, Err: err}
+	if len(in.Profile.Detectors) > 1 {
+		e.Detector = in.Profile.Detectors[f.Detector].Name
+	}
+	return e
+}
+
 // framesIn finds the frames of an open file and reads their headers. A
 // detector that cannot be read is an error of its own; the others go on.
 func (in *Instrument) framesIn(path, sha string, file *fitsutil.File) ([]*Frame, []error) {
@@ -106,12 +115,9 @@ func (in *Instrument) detectorFrames(path, sha string, file *fitsutil.File, i in
 	if err := notOwn(file); err != nil {
 		return nil, err
 	}
-	info, err := in.Profile.Describe(header)
+	info, err := in.describe(header, i)
 	if err != nil {
 		return nil, err
-	}
-	if band := in.Profile.BandOfDetector(i); band != "" && info.Kind != configs.KindBias && info.Kind != configs.KindDark {
-		info.Band = band
 	}
 	sensor, err := in.shape(i, h, info)
 	if err != nil {
@@ -133,6 +139,15 @@ func (in *Instrument) detectorFrames(path, sha string, file *fitsutil.File, i in
 		frames = append(frames, &one)
 	}
 	return frames, nil
+}
+
+// describe reads a header as that of one detector.
+func (in *Instrument) describe(h *fitsutil.Header, detector int) (configs.FrameInfo, error) {
+	info, err := in.Profile.Describe(h)
+	if band := in.Profile.BandOfDetector(detector); err == nil && band != "" && info.Kind != configs.KindBias && info.Kind != configs.KindDark {
+		info.Band = band
+	}
+	return info, err
 }
 
 // notOwn refuses files that this software made.

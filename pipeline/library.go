@@ -30,12 +30,12 @@ func OpenLibrary(dir string) (*Library, error) {
 		if err != nil {
 			return err
 		}
-		if !e.Type().IsRegular() || !isFITSName(path) {
+		if !e.Type().IsRegular() || !IsFITSName(path) {
 			return nil
 		}
 		m, err := readMaster(path)
 		switch {
-		case errors.Is(err, errNotMaster):
+		case errors.Is(err, ErrNotMaster):
 		case err != nil:
 			l.Unreadable = append(l.Unreadable, err)
 		default:
@@ -74,9 +74,14 @@ type Need struct {
 // middle is nearer in time, then that of more frames, then the first by name.
 // It depends on nothing but the frame, the library and the limits.
 func (l *Library) Select(n Need, lim configs.Limits) (*Master, error) {
+	return n.choose(l.Masters, lim, l.Dir)
+}
+
+// choose selects among some masters, which lie in dir.
+func (n Need) choose(masters []*Master, lim configs.Limits, dir string) (*Master, error) {
 	var best *candidate
 	var near []candidate // of the right kind, but outside the limits
-	for _, m := range l.Masters {
+	for _, m := range masters {
 		if !n.fits(m) {
 			continue
 		}
@@ -92,7 +97,7 @@ func (l *Library) Select(n Need, lim configs.Limits) (*Master, error) {
 	if best != nil {
 		return best.m, nil
 	}
-	return nil, &MissingMasterError{n, lim, l.Dir, near}
+	return nil, &MissingMasterError{n, lim, dir, near}
 }
 
 func (n Need) fits(m *Master) bool {
@@ -168,8 +173,8 @@ func (e *MissingMasterError) Error() string {
 		msg, nearest.m.Name(), nearest.ageDays(), nearest.tempK, e.Limits.MaxAgeDays, e.Limits.MaxTempDiffK, section)
 }
 
-// isFITSName tells whether a file name has one of the endings of FITS files.
-func isFITSName(path string) bool {
+// IsFITSName tells whether a file name has one of the endings of FITS files.
+func IsFITSName(path string) bool {
 	name := strings.TrimSuffix(strings.ToLower(filepath.Base(path)), ".gz")
 	if strings.HasPrefix(name, ".") {
 		return false
@@ -199,7 +204,7 @@ func FindFrames(paths []string) ([]string, error) {
 			if e.IsDir() {
 				return nil
 			}
-			if path == p || (e.Type().IsRegular() && isFITSName(path)) {
+			if path == p || (e.Type().IsRegular() && IsFITSName(path)) {
 				out = append(out, filepath.Clean(path))
 			}
 			return nil

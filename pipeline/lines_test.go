@@ -147,10 +147,8 @@ func TestLineBiasNeedsUnlikeDarkTimes(t *testing.T) {
 func TestFrameBeforeIsTheLastThatBeganEarlier(t *testing.T) {
 	start := time.Date(2031, 3, 14, 6, 0, 0, 0, time.UTC)
 	at := func(s float64) time.Time { return start.Add(time.Duration(s * float64(time.Second))) }
-	s := &sequence{[][]exposed{
-		{{"a", 0, at(0)}, {"b", 0, at(10)}, {"c", 0, at(10)}, {"d", 0, at(40)}},
-		{},
-	}}
+	one := func(path string, s float64) Exposure { return Exposure{Path: path, Need: Need{Time: at(s)}} }
+	s := &sequence{[][]Exposure{{one("a", 0), one("b", 10), one("c", 10), one("d", 40)}, {}}}
 	for _, c := range []struct {
 		detector int
 		time     float64
@@ -167,14 +165,12 @@ func TestFrameBeforeIsTheLastThatBeganEarlier(t *testing.T) {
 		{0, -5, "", false},
 		{1, 20, "", false},
 	} {
-		f := &Frame{Detector: c.detector}
-		f.Info.Time = at(c.time)
-		got, near := s.before(f, 30)
-		if near != c.near || (near && got.path != c.want) {
-			t.Errorf("detector %d at %g s: %q, %t, want %q, %t", c.detector, c.time, got.path, near, c.want, c.near)
+		got, near := s.before(c.detector, at(c.time), 30)
+		if near != c.near || (near && got.Path != c.want) {
+			t.Errorf("detector %d at %g s: %q, %t, want %q, %t", c.detector, c.time, got.Path, near, c.want, c.near)
 		}
 	}
-	if _, near := (*sequence)(nil).before(&Frame{}, 30); near {
+	if _, near := (*sequence)(nil).before(0, start, 30); near {
 		t.Error("a camera without residual images has a frame before")
 	}
 }

@@ -105,8 +105,8 @@ func (m *Master) writeTo(h *fitsutil.Header) error {
 	return w.err
 }
 
-// errNotMaster says that a FITS file is something else.
-var errNotMaster = fmt.Errorf("not a master frame")
+// ErrNotMaster says that a FITS file is something else than a master frame.
+var ErrNotMaster = fmt.Errorf("not a master frame")
 
 func readMaster(path string) (*Master, error) {
 	f, err := fitsutil.Open(path)
@@ -117,7 +117,7 @@ func readMaster(path string) (*Master, error) {
 	r := cardReader{h: f.HDUs()[0].Header, path: path}
 	m := &Master{Path: path, Kind: r.optional("MASTER"), TempMinK: math.NaN(), TempMaxK: math.NaN()}
 	if m.Kind == "" {
-		return nil, errNotMaster
+		return nil, ErrNotMaster
 	}
 	m.Instrument, m.Detector = r.text("INSTRUME"), r.text("DETECTOR")
 	m.Mode, m.Band = r.optional("READMODE"), r.optional("BAND")

@@ -73,7 +73,7 @@ func (p *Provenance) writeTo(h *fitsutil.Header) error {
 	w.set("NINPUTS", len(p.Inputs), "number of input files")
 	for i, in := range p.Inputs {
 		w.set(fmt.Sprintf("INRL%04d", i+1), in.Role, "role of the input")
-		w.set(fmt.Sprintf("INNM%04d", i+1), in.Name, "")
+		w.set(fmt.Sprintf("INNM%04d", i+1), headerName(in.Name), "")
 		w.set(fmt.Sprintf("INSH%04d", i+1), in.SHA256, "")
 	}
 	w.set("NSTAGES", len(p.Stages), "number of stages, in the order of acting")
@@ -139,7 +139,7 @@ func provenanceOf(path string, h *fitsutil.Header) (*Provenance, error) {
 	}
 	for i := range r.count("NINPUTS", maxInputs) {
 		p.Inputs = append(p.Inputs, Input{
-			r.text(fmt.Sprintf("INRL%04d", i+1)), r.text(fmt.Sprintf("INNM%04d", i+1)), r.text(fmt.Sprintf("INSH%04d", i+1)),
+			r.text(fmt.Sprintf("INRL%04d", i+1)), nameInHeader(r.text(fmt.Sprintf("INNM%04d", i+1))), r.text(fmt.Sprintf("INSH%04d", i+1)),
 		})
 	}
 	for i := range r.count("NSTAGES", 99) {
@@ -176,7 +176,7 @@ func (p *Provenance) Text() string {
 	line("profile", "sha256 "+p.ProfileHash)
 	fmt.Fprintf(&b, "  inputs\n")
 	for _, in := range p.Inputs {
-		fmt.Fprintf(&b, "    %-11s %s\n    %-11s sha256 %s\n", in.Role, in.Name, "", in.SHA256)
+		fmt.Fprintf(&b, "    %-11s %s\n    %-11s sha256 %s\n", in.Role, headerName(in.Name), "", in.SHA256)
 	}
 	fmt.Fprintf(&b, "  stages, in the order of acting\n")
 	for i, s := range p.Stages {

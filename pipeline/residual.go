@@ -15,13 +15,16 @@ import (
 // sequence knows which exposure of a detector came before another: a camera
 // tube keeps a residual image of it.
 type sequence struct {
-	byDetector [][]exposed // by detector, in the order of time
+	byDetector [][]Exposure // by detector, in the order of time
 }
 
-type exposed struct {
-	path  string
-	plane int
-	time  time.Time
+// Exposure is a frame that may have left something in the next one.
+type Exposure struct {
+	Need
+	Path   string
+	SHA256 string // of the file; empty where nobody asks
+	Plane  int    // of a cube, from 0
+	Broken bool   // the samples cannot be read
 }
 
 // newSequence reads the headers of all files of an instrument that has
@@ -32,7 +35,7 @@ func (in *Instrument) newSequence(files []string, workers int) *sequence {
 	if !slices.ContainsFunc(in.Profile.Detectors, func(d configs.Detector) bool { return d.Residual != nil }) {
 		return nil
 	}
-	s := &sequence{make([][]exposed, len(in.Profile.Detectors))}
+	s := &sequence{make([][]Exposure, len(in.Profile.Detectors))}
 	frames, errs := in.survey(files, workers)
 	for i, path := range files {
 		if len(errs[i]) > 0 {
@@ -41,18 +44,22 @@ func (in *Instrument) newSequence(files []string, workers int) *sequence {
 	}
 	for _, f := range frames {
 		if f.Info.Kind != configs.KindIgnore {
-			s.byDetector[f.Detector] = append(s.byDetector[f.Detector], exposed{f.Path, f.Plane, f.Info.Time})
+			s.byDetector[f.Detector] = append(s.byDetector[f.Detector], Exposure{Path: f.Path, Plane: f.Plane, Need: in.need(f)})
 		}
 	}
+	s.sort()
+	return s
+}
+
+func (s *sequence) sort() {
 	for _, d := range s.byDetector {
-		slices.SortFunc(d, func(a, b exposed) int {
-			if c := a.time.Compare(b.time); c != 0 {
+		slices.SortFunc(d, func(a, b Exposure) int {
+			if c := a.Time.Compare(b.Time); c != 0 {
 				return c
 			}
-			return strings.Compare(a.path, b.path)
+			return strings.Compare(a.Path, b.Path)
 		})
 	}
-	return s
 }
 
 // addUnreadable takes in a file whose samples cannot be read, by the time in
@@ -67,23 +74,23 @@ func (s *sequence) addUnreadable(in *Instrument, path string) {
 		return
 	}
 	for i := range s.byDetector {
-		s.byDetector[i] = append(s.byDetector[i], exposed{path, max(in.Profile.Detectors[i].Plane-1, 0), info.Time})
+		s.byDetector[i] = append(s.byDetector[i], Exposure{Path: path, Plane: max(in.Profile.Detectors[i].Plane-1, 0), Need: Need{Time: info.Time}, Broken: true})
 	}
 }
 
 // before returns the exposure before a frame that is near enough in time to
 // have left something.
-func (s *sequence) before(f *Frame, maxGapS float64) (exposed, bool) {
+func (s *sequence) before(detector int, at time.Time, maxGapS float64) (Exposure, bool) {
 	if s == nil {
-		return exposed{}, false
+		return Exposure{}, false
 	}
-	all := s.byDetector[f.Detector]
-	i, _ := slices.BinarySearchFunc(all, f.Info.Time, func(e exposed, t time.Time) int { return e.time.Compare(t) })
+	all := s.byDetector[detector]
+	i, _ := slices.BinarySearchFunc(all, at, func(e Exposure, t time.Time) int { return e.Time.Compare(t) })
 	if i == 0 {
-		return exposed{}, false
+		return Exposure{}, false
 	}
 	e := all[i-1]
-	return e, f.Info.Time.Sub(e.time).Seconds() < maxGapS
+	return e, at.Sub(e.Time).Seconds() < maxGapS
 }
 
 // residualDepth is how many frames back a residual image is followed: what a
@@ -97,19 +104,19 @@ func (c *calibrator) residual(p *plan, depth int) {
 		return
 	}
 	f := p.frame
-	e, ok := c.sequence.before(f, c.in.Profile.Detectors[f.Detector].Residual.MaxGapS)
+	e, ok := c.sequence.before(f.Detector, f.Info.Time, c.in.Profile.Detectors[f.Detector].Residual.MaxGapS)
 	if !ok || depth == 0 {
 		return
 	}
 	before, err := c.lightOf(e, f.Detector, depth-1)
 	if err != nil {
-		p.residual.Unsure, p.residual.BeforeName, p.residualErr = true, baseName(e.path), err
-		if sha, _, err := fitsutil.HashFile(e.path); err == nil {
-			p.before = []Input{{roleBefore, baseName(e.path), sha}}
+		p.residual.Unsure, p.residual.BeforeName, p.residualErr = true, headerName(baseName(e.Path)), err
+		if _, sha, err := c.read(e.Path, nil); err == nil {
+			p.before = []Input{{roleBefore, baseName(e.Path), sha}}
 		}
 		return
 	}
-	p.residual.Before, p.residual.BeforeName = before.plane, baseName(e.path)
+	p.residual.Before, p.residual.BeforeName = before.plane, headerName(baseName(e.Path))
 	p.before = before.inputs
 }
 
@@ -122,25 +129,25 @@ type lightBefore struct {
 }
 
 // lightOf calibrates an exposure up to its own residual image.
-func (c *calibrator) lightOf(e exposed, detector, depth int) (*lightBefore, error) {
-	data, sha, err := fitsutil.ReadAll(e.path, nil, maxRawBytes)
+func (c *calibrator) lightOf(e Exposure, detector, depth int) (*lightBefore, error) {
+	data, sha, err := c.read(e.Path, nil)
 	if err != nil {
 		return nil, err
 	}
-	file, err := openWhole(e.path, data)
+	file, err := openWhole(e.Path, data)
 	if err != nil {
 		return nil, err
 	}
-	frames, errs := c.in.framesIn(e.path, sha, file)
+	frames, errs := c.in.framesIn(e.Path, sha, file)
 	for _, f := range frames {
-		if f.Detector == detector && f.Plane == e.plane {
+		if f.Detector == detector && f.Plane == e.Plane {
 			return c.gathered(f, depth)
 		}
 	}
 	if len(errs) > 0 {
 		return nil, errs[0]
 	}
-	return nil, fmt.Errorf("%s changed while it was being read: run again", e.path)
+	return nil, fmt.Errorf("%s changed while it was being read: run again", e.Path)
 }
 
 func (c *calibrator) gathered(f *Frame, depth int) (*lightBefore, error) {

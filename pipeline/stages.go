@@ -142,15 +142,20 @@ func (in *Instrument) neededMasters(through string, detector int) []string {
 	return out
 }
 
+// need is what the choice of masters looks at in a frame, but for the kind.
+func (in *Instrument) need(f *Frame) Need {
+	return Need{Instrument: in.Profile.Instrument, Detector: in.Profile.Detectors[f.Detector].Name,
+		Mode: f.Info.Mode, Band: f.Info.Band, Time: f.Info.Time, TempK: f.Info.TempK}
+}
+
 // selectMasters finds and loads the masters that a frame needs.
 func (in *Instrument) selectMasters(f *Frame, through string, lib *Library, cache *masterCache) (*masterSet, error) {
 	s := f.sensor
 	set := &masterSet{}
+	need := in.need(f)
 	for _, kind := range in.neededMasters(through, f.Detector) {
-		m, err := lib.Select(Need{
-			Kind: kind, Instrument: in.Profile.Instrument, Detector: in.Profile.Detectors[f.Detector].Name,
-			Mode: f.Info.Mode, Band: f.Info.Band, Time: f.Info.Time, TempK: f.Info.TempK,
-		}, in.limits(kind))
+		need.Kind = kind
+		m, err := lib.Select(need, in.limits(kind))
 		if err != nil {
 			return nil, err
 		}

@@ -120,7 +120,7 @@ func remake(in *Instrument, record *Provenance, folders []string, workers int) (
 			continue
 		}
 		w := fitsutil.CreateBuffer()
-		if _, err := c.calibrate(f, w); err != nil {
+		if _, _, err := c.calibrate(f, w); err != nil {
 			return nil, err
 		}
 		if err := w.Commit(); err != nil {
