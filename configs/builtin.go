@@ -7,7 +7,7 @@ import (
 	"strings"
 )
 
-//go:embed *.yaml
+//go:embed brindle.yaml fescue.yaml gemel.yaml oxlip.yaml pellam.yaml quillon.yaml sallow.yaml tarn.yaml umber.yaml
 var builtinFiles embed.FS
 
 // BuiltinNames gives the names of the profiles that come with the software,

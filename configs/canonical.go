@@ -13,17 +13,20 @@ import (
 // Canonical gives the resolved profile, overrides and defaults included, as
 // YAML text. The text depends on nothing but the profile's values, and parsing
 // it gives an equal profile.
-func (p *Profile) Canonical() []byte {
+func (p *Profile) Canonical() []byte { return canonical(p) }
+
+// canonical writes a profile or an archive file.
+func canonical(v any) []byte {
 	var tree yaml.Node
-	if err := tree.Encode(p); err != nil {
-		panic(fmt.Sprintf("configs: encoding a profile: %v", err)) // the types hold nothing that YAML lacks
+	if err := tree.Encode(v); err != nil {
+		panic(fmt.Sprintf("configs: encoding a %T: %v", v, err)) // the types hold nothing that YAML lacks
 	}
 	quoteLineBreaks(&tree)
 	var text bytes.Buffer
 	encoder := yaml.NewEncoder(&text)
 	encoder.SetIndent(2)
 	if err := encoder.Encode(&tree); err != nil {
-		panic(fmt.Sprintf("configs: writing a profile: %v", err))
+		panic(fmt.Sprintf("configs: writing a %T: %v", v, err))
 	}
 	return text.Bytes()
 }

@@ -44,27 +44,30 @@ func (p *Profile) check() []finding {
 }
 
 type checker struct {
-	p     *Profile
-	found []finding
+	findings
+	p *Profile
 }
 
+// findings gathers what checks find.
+type findings struct{ found []finding }
+
 // add notes a problem of the one value at path.
-func (c *checker) add(path, problem, remedy string) {
+func (c *findings) add(path, problem, remedy string) {
 	c.found = append(c.found, finding{Problem: Problem{Path: path, Problem: problem, Remedy: remedy}})
 }
 
-func (c *checker) addf(path, remedy, problem string, args ...any) {
+func (c *findings) addf(path, remedy, problem string, args ...any) {
 	c.add(path, fmt.Sprintf(problem, args...), remedy)
 }
 
 // clash notes that the value at path does not agree with others near it.
-func (c *checker) clash(path, remedy, problem string, args ...any) {
+func (c *findings) clash(path, remedy, problem string, args ...any) {
 	c.clashWith(nil, path, remedy, problem, args...)
 }
 
 // clashWith notes that the value at path does not agree with those at the
 // paths in needs.
-func (c *checker) clashWith(needs []string, path, remedy, problem string, args ...any) {
+func (c *findings) clashWith(needs []string, path, remedy, problem string, args ...any) {
 	c.found = append(c.found, finding{
 		Problem: Problem{Path: path, Problem: fmt.Sprintf(problem, args...), Remedy: remedy},
 		clash:   true, needs: needs,
@@ -89,26 +92,26 @@ func (c *checker) profile() {
 
 // Checks of single values.
 
-func (c *checker) name(path, name string) {
+func (c *findings) name(path, name string) {
 	if !plainName.MatchString(name) {
 		c.addf(path, nameRemedy, "%q is no plain name", shorten(name))
 	}
 }
 
-func (c *checker) key(path, key string) {
+func (c *findings) key(path, key string) {
 	if !headerKey.MatchString(key) {
 		c.addf(path, "write it as it stands in the header: up to 8 of A-Z, 0-9, _ and -", "%q is no FITS keyword", shorten(key))
 	}
 }
 
-func (c *checker) oneOf(path, value string, valid []string) {
+func (c *findings) oneOf(path, value string, valid []string) {
 	if !slices.Contains(valid, value) {
 		c.addf(path, suggest(value, valid), "%q is not known", shorten(value))
 	}
 }
 
 // within checks that low <= x <= high, which NaN is not.
-func (c *checker) within(path string, x, low, high float64) bool {
+func (c *findings) within(path string, x, low, high float64) bool {
 	if x >= low && x <= high {
 		return true
 	}
@@ -121,7 +124,7 @@ func (c *checker) within(path string, x, low, high float64) bool {
 }
 
 // atLeast checks that x is finite and not below low.
-func (c *checker) atLeast(path string, x, low float64) {
+func (c *findings) atLeast(path string, x, low float64) {
 	if math.IsInf(x, 1) {
 		x = math.NaN()
 	}
@@ -129,20 +132,20 @@ func (c *checker) atLeast(path string, x, low float64) {
 }
 
 // above checks that x is finite and greater than low.
-func (c *checker) above(path string, x, low float64) {
+func (c *findings) above(path string, x, low float64) {
 	if !(x > low) || math.IsInf(x, 1) {
 		c.addf(path, fmt.Sprintf("write a finite number above %s", brief(low)), "is %s", brief(x))
 	}
 }
 
 // relative checks a relative uncertainty.
-func (c *checker) relative(path string, x float64) {
+func (c *findings) relative(path string, x float64) {
 	if !(x >= 0 && x < 1) {
 		c.addf(path, "write a fraction from 0 to below 1 (3 % is 0.03)", "is %s", brief(x))
 	}
 }
 
-func (c *checker) finite(path string, x float64) {
+func (c *findings) finite(path string, x float64) {
 	if math.IsNaN(x) || math.IsInf(x, 0) {
 		c.addf(path, "write a finite number", "is %s", brief(x))
 	}

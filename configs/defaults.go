@@ -2,19 +2,19 @@ package configs
 
 import "strings"
 
-// defaultSetting is one value that a profile may leave out.
+// defaultSetting is one value that a file may leave out.
 type defaultSetting struct {
 	path  string // * stands for every element of a list
 	tag   string
 	value string
 }
 
-// defaults lists every value that is filled in where a profile leaves it out.
+// profileDefaults lists every value that is filled in where a profile leaves it out.
 // Within a part that only some cameras have it is filled in only where the
 // profile has the part.
 // The published schema repeats them for people and editors; a test holds the
 // two together.
-func defaults() []defaultSetting {
+func profileDefaults() []defaultSetting {
 	return []defaultSetting{
 		{"detectors.*.offset.smooth_rows", "!!int", "1"},
 		{"detectors.*.offset.reject_sigma", "!!int", "4"},
@@ -43,10 +43,9 @@ func defaults() []defaultSetting {
 }
 
 // fillDefaults writes the defaults into a tree where it has no such value.
-func fillDefaults(root *node) {
-	top := profileShape()
-	for _, d := range defaults() {
-		fillDefault(root, top, strings.Split(d.path, "."), d)
+func (f *format) fillDefaults(root *node) {
+	for _, d := range f.defaults {
+		fillDefault(root, f.shape, strings.Split(d.path, "."), d)
 	}
 }
 

@@ -3,6 +3,8 @@ package configs_test
 import (
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 	"strings"
 
 	"evenlight/configs"
@@ -109,4 +111,30 @@ func ExampleProfile_ManyBands() {
 	// quillon: many bands in a frame false, band of the first detector ""
 	// brindle: many bands in a frame true, band of the first detector ""
 	// tarn: many bands in a frame false, band of the first detector "pan"
+}
+
+func ExampleLoadArchive() {
+	dir, err := os.MkdirTemp("", "marrowby-")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	defer os.RemoveAll(dir)
+	path := filepath.Join(dir, "archive.yaml")
+	if err := os.WriteFile(path, configs.ArchiveTemplate(), 0o600); err != nil {
+		fmt.Println(err)
+		return
+	}
+	a, warnings, err := configs.LoadArchive(path, configs.Overrides{Set: []string{"intake.settle_s=3"}})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	p, _, err := a.Sources[0].LoadProfile()
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(filepath.Base(a.Masters), a.Intake.SettleS, p.Instrument, len(warnings))
+	// Output: masters 3 quillon 0
 }

@@ -43,6 +43,12 @@ func lineOf(t testing.TB, text, marker string) int {
 func problemsIn(t testing.TB, name, text string, over Overrides) ProblemList {
 	t.Helper()
 	_, err := Parse(name, []byte(text), over)
+	return problemList(t, err)
+}
+
+// problemList gives what an error lists, if there is one.
+func problemList(t testing.TB, err error) ProblemList {
+	t.Helper()
 	if err == nil {
 		return nil
 	}
@@ -63,15 +69,19 @@ type fault struct {
 	remedy   string // part of the remedy
 }
 
-func (f fault) check(t *testing.T, base string) {
+func (f fault) check(t *testing.T, base string) { f.checkAs(t, "camera.yaml", base, problemsIn) }
+
+// checkAs takes the problems from the reader of a format.
+func (f fault) checkAs(t *testing.T, file, base string, problemsIn func(t testing.TB, name, text string, over Overrides) ProblemList) {
+	t.Helper()
 	text := edited(t, base, f.old, f.new)
-	list := problemsIn(t, "camera.yaml", text, Overrides{})
+	list := problemsIn(t, file, text, Overrides{})
 	if len(list) != 1 {
 		t.Fatalf("got %d problems, not one:\n%v", len(list), list)
 	}
 	p := list[0]
-	if want := lineOf(t, text, f.marker); p.File != "camera.yaml" || p.Line != want {
-		t.Errorf("placed at %s:%d, not camera.yaml:%d", p.File, p.Line, want)
+	if want := lineOf(t, text, f.marker); p.File != file || p.Line != want {
+		t.Errorf("placed at %s:%d, not %s:%d", p.File, p.Line, file, want)
 	}
 	if p.Path != f.path {
 		t.Errorf("path %q, not %q", p.Path, f.path)

@@ -12,7 +12,7 @@ type finding struct {
 	needs []string
 }
 
-// problems gives the findings without what they rest on.
+// problemsOf gives the findings without what they rest on.
 func problemsOf(findings []finding) ProblemList {
 	var l ProblemList
 	for _, f := range findings {

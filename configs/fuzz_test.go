@@ -28,7 +28,7 @@ func FuzzParse(f *testing.F) {
 			f.Add(text, "detectors.0.amplifiers.0={name: x}")
 		}
 	}
-	schema := compiled(f)
+	schema := compiled(f, Schema())
 	f.Fuzz(func(t *testing.T, text []byte, set string) {
 		var over Overrides
 		if set != "" {

@@ -55,9 +55,13 @@ func suggest(word string, candidates []string) string {
 	return "valid here: " + strings.Join(candidates, ", ")
 }
 
-// shorten keeps a value from the file short enough for a message.
+// shorten keeps a value from the file short enough for a message. What follows
+// the scheme of a URL is left out, since it may hold a password or a token.
 func shorten(text string) string {
 	const most = 60
+	if scheme, rest, ok := strings.Cut(text, "://"); ok && rest != "" {
+		text = scheme + "://..."
+	}
 	if len(text) <= most {
 		return text
 	}

@@ -8,12 +8,13 @@ import (
 	"strings"
 )
 
-// Overrides are values that take the place of a profile's own.
+// Overrides are values that take the place of those of a profile or of an
+// archive file.
 //
 // A path names the keys from the top of the profile down, joined by dots;
 // elements of lists count from 0: "detectors.0.offset.smooth_rows". A value is
-// written as in the profile, lists in brackets: "detectors.0.image.rows=[1, 64]".
-// A key that may stand in a profile can be set even where the file leaves it
+// written as in the file, lists in brackets: "detectors.0.image.rows=[1, 64]".
+// A key that may stand in a file can be set even where the file leaves it
 // out; elements cannot be added to a list, but a list can be set as a whole.
 //
 // Set wins over the environment, which wins over the file, which wins over the
@@ -24,12 +25,10 @@ type Overrides struct {
 	// Env takes in the environment variables whose names begin with
 	// EVENLIGHT_SET_. The rest of the name is the path in either case, with
 	// two underscores for a dot:
-	// EVENLIGHT_SET_DETECTORS__0__OFFSET__SMOOTH_ROWS=9.
+	// EVENLIGHT_SET_DETECTORS__0__OFFSET__SMOOTH_ROWS=9. For an archive file
+	// the names begin with EVENLIGHT_ARCHIVE_SET_.
 	Env bool
 }
-
-// envPrefix begins the names of the environment variables that override.
-const envPrefix = "EVENLIGHT_SET_"
 
 // setting is one override: where it came from, what it sets and to what.
 type setting struct {
@@ -39,17 +38,17 @@ type setting struct {
 }
 
 // settings lists the overrides, the ones that win last.
-func (o Overrides) settings() ([]setting, ProblemList) {
+func (f *format) settings(o Overrides) ([]setting, ProblemList) {
 	var problems ProblemList
 	var all []setting
 	if o.Env {
-		all = environmentSettings(os.Environ())
+		all = environmentSettings(f.variables, os.Environ())
 	}
 	for _, s := range o.Set {
 		path, value, ok := strings.Cut(s, "=")
 		origin := fmt.Sprintf("override %q", shorten(s))
 		if !ok || path == "" {
-			problems.add(Problem{File: origin, Problem: "is not of the form path=value", Remedy: "write it like output.quantity=radiance"})
+			problems.add(Problem{File: origin, Problem: "is not of the form path=value", Remedy: "write it like " + f.override})
 			continue
 		}
 		all = append(all, setting{origin: origin, path: strings.TrimSpace(path), value: value})
@@ -57,12 +56,13 @@ func (o Overrides) settings() ([]setting, ProblemList) {
 	return all, problems
 }
 
-// environmentSettings picks the overrides out of "NAME=value" lines, sorted by name.
-func environmentSettings(environ []string) []setting {
+// environmentSettings picks the overrides out of "NAME=value" lines, sorted by
+// name.
+func environmentSettings(prefix string, environ []string) []setting {
 	var found []setting
 	for _, line := range environ {
 		name, value, _ := strings.Cut(line, "=")
-		rest, ok := strings.CutPrefix(name, envPrefix)
+		rest, ok := strings.CutPrefix(name, prefix)
 		if !ok {
 			continue
 		}
@@ -74,20 +74,19 @@ func environmentSettings(environ []string) []setting {
 }
 
 // applyOverrides writes the overrides into the tree.
-func applyOverrides(root *node, over Overrides) ProblemList {
-	settings, problems := over.settings()
-	top := profileShape()
+func (f *format) applyOverrides(root *node, over Overrides) ProblemList {
+	settings, problems := f.settings(over)
 	for _, s := range settings {
-		value, faults := overrideValue(s)
+		value, faults := f.overrideValue(s)
 		if faults == nil {
-			faults = s.place(root, top, value)
+			faults = s.place(root, f.shape, value)
 		}
-		for _, f := range faults {
-			f.File, f.Line = s.origin, 0
-			if f.Path == "" {
-				f.Path = s.path
+		for _, fault := range faults {
+			fault.File, fault.Line = s.origin, 0
+			if fault.Path == "" {
+				fault.Path = shorten(s.path)
 			}
-			problems.add(f)
+			problems.add(fault)
 		}
 	}
 	return problems
@@ -95,8 +94,8 @@ func applyOverrides(root *node, over Overrides) ProblemList {
 
 // overrideValue parses the value of a setting as YAML, like the same value in
 // a file, but places every part of it at the override.
-func overrideValue(s setting) (*node, ProblemList) {
-	root, problems := readTree(s.origin, []byte("value: "+s.value))
+func (f *format) overrideValue(s setting) (*node, ProblemList) {
+	root, problems := f.readTree(s.origin, []byte("value: "+s.value))
 	if problems != nil {
 		return nil, problems
 	}
@@ -139,7 +138,7 @@ func (s setting) place(n *node, sh *shape, value *node) ProblemList {
 			}
 			if next = n.get(step); next == nil {
 				if sh.kind != objectShape {
-					return ProblemList{{Problem: fmt.Sprintf("the profile has no %s", join(around, step)), Remedy: "set it as a whole"}}
+					return ProblemList{{Problem: fmt.Sprintf("there is no %s", join(around, step)), Remedy: "set it as a whole"}}
 				}
 				next = &node{at: value.at, kind: mappingNode}
 				n.put(step, next)

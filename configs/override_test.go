@@ -109,7 +109,7 @@ func TestFaultyOverridesNameThemselvesAndTheRemedy(t *testing.T) {
 		{"detectors.0.width=", "detectors.0.width", "has no value", "give it one"},
 		{"detectors.0.width=[1", "detectors.0.width", "no valid YAML", "brackets"},
 		{"detectors.0.width=1\nother: 2", "detectors.0.width", "several lines", "braces and brackets"},
-		{"stages_off.0=flat", "stages_off.0", "the profile has no stages_off", "as a whole"},
+		{"stages_off.0=flat", "stages_off.0", "there is no stages_off", "as a whole"},
 		{"detectors.0.image.rows=[1, 600]", "detectors.0.image", "not inside the raw frame", "rows 1..512"},
 	} {
 		t.Run(c.set, func(t *testing.T) {
@@ -163,7 +163,7 @@ func TestADefaultGivesWayToTheFile(t *testing.T) {
 		{"offset: {from: bias}", "offset: {from: bias, reject_sigma: 6}"},
 		{"offset: {from: bias}", "offset: {reject_sigma: 6, from: bias}"},
 	} {
-		text, err := readProfile(filepath.Join("..", "testdata", "profiles", "minimal.yaml"))
+		text, err := readFile(filepath.Join("..", "testdata", "profiles", "minimal.yaml"))
 		if err != nil {
 			t.Fatal(err)
 		}

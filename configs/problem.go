@@ -6,9 +6,10 @@ import (
 	"strings"
 )
 
-// Problem is one fault of a profile: where it is, what is wrong and what to do.
+// Problem is one fault of a profile or an archive file: where it is, what is
+// wrong and what to do.
 type Problem struct {
-	// File is the profile's name, or the override or the environment
+	// File is the name of the file, or the override or the environment
 	// variable that the value came from.
 	File string
 	// Line counts from 1; 0 means that the fault has no line of its own.
@@ -42,9 +43,10 @@ func (p Problem) String() string {
 	return b.String()
 }
 
-// ProblemList holds everything that is wrong with a profile, in the order of
-// the file's lines. It is the error that [Load], [Parse] and [Profile.Check]
-// return for a faulty profile; errors.As finds it.
+// ProblemList holds everything that is wrong with a file, in the order of its
+// lines. It is the error that [Load], [Parse] and [Profile.Check] return for a
+// faulty profile, and [LoadArchive] for a faulty archive file; errors.As finds
+// it.
 type ProblemList []Problem
 
 // Error gives one line for each problem.

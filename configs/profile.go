@@ -1,5 +1,7 @@
-// Package configs holds instrument profiles: what the pipeline must know
-// about a camera before it can turn the camera's numbers into light.
+// Package configs holds instrument profiles, what the pipeline must know about
+// a camera before it can turn the camera's numbers into light; and archive
+// files, which say where the files of an archive lie and how it is kept
+// ([LoadArchive]).
 //
 // A profile is a YAML file. Everything that differs between two framing
 // cameras is in it, so a camera that the software has never met is brought in

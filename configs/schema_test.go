@@ -15,48 +15,51 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// schemaTree gives the published schema as plain JSON values.
-func schemaTree(t testing.TB) map[string]any {
+// schemaTree gives a published schema as plain JSON values.
+func schemaTree(t testing.TB, schema []byte) map[string]any {
 	t.Helper()
 	var tree map[string]any
-	if err := json.Unmarshal(Schema(), &tree); err != nil {
+	if err := json.Unmarshal(schema, &tree); err != nil {
 		t.Fatal(err)
 	}
 	return tree
 }
 
-// compiled gives the schema ready to judge documents, by an implementation of
+// compiled gives a schema ready to judge documents, by an implementation of
 // JSON Schema that is not ours.
-func compiled(t testing.TB) *jsonschema.Schema {
+func compiled(t testing.TB, text []byte) *jsonschema.Schema {
 	t.Helper()
-	document, err := jsonschema.UnmarshalJSON(bytes.NewReader(Schema()))
+	document, err := jsonschema.UnmarshalJSON(bytes.NewReader(text))
 	if err != nil {
 		t.Fatal(err)
 	}
 	c := jsonschema.NewCompiler()
-	if err := c.AddResource("profile.schema.json", document); err != nil {
+	if err := c.AddResource("published.schema.json", document); err != nil {
 		t.Fatal(err)
 	}
-	schema, err := c.Compile("profile.schema.json")
+	schema, err := c.Compile("published.schema.json")
 	if err != nil {
 		t.Fatal(err)
 	}
 	return schema
 }
 
-func TestTheSchemaIsValidJSONSchema(t *testing.T) {
+func TestTheSchemasAreValidJSONSchema(t *testing.T) {
 	draft, err := jsonschema.NewCompiler().Compile("https://json-schema.org/draft/2020-12/schema")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := draft.Validate(schemaTree(t)); err != nil {
-		t.Error(err)
+	for name, schema := range map[string][]byte{"profile": Schema(), "archive": ArchiveSchema()} {
+		if err := draft.Validate(schemaTree(t, schema)); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
 	}
 }
 
 // schemaWalk goes through the schema and the Go types side by side.
 type schemaWalk struct {
 	t        *testing.T
+	format   *format
 	root     map[string]any
 	defaults map[string]any // by path, as the schema states them
 }
@@ -134,7 +137,7 @@ func (w *schemaWalk) object(path string, s map[string]any, sh *shape) {
 		}
 	}
 	for _, f := range sh.fields {
-		if f.required && mustBeWritten(join(path, f.name), f.shape) {
+		if f.required && w.mustBeWritten(join(path, f.name), f.shape) {
 			needed = append(needed, f.name)
 		}
 		w.visit(join(path, f.name), properties[f.name].(map[string]any), f.shape)
@@ -147,13 +150,13 @@ func (w *schemaWalk) object(path string, s map[string]any, sh *shape) {
 }
 
 // mustBeWritten tells whether defaults leave a required value, or something
-// within it, for the profile to give.
-func mustBeWritten(path string, sh *shape) bool {
-	filled := slices.ContainsFunc(defaults(), func(d defaultSetting) bool {
+// within it, for the file to give.
+func (w *schemaWalk) mustBeWritten(path string, sh *shape) bool {
+	filled := slices.ContainsFunc(w.format.defaults, func(d defaultSetting) bool {
 		return d.path == path || sh.kind == objectShape && strings.HasPrefix(d.path, path+".")
 	})
 	return !filled || slices.ContainsFunc(sh.fields, func(f fieldShape) bool {
-		return f.required && mustBeWritten(join(path, f.name), f.shape)
+		return f.required && w.mustBeWritten(join(path, f.name), f.shape)
 	})
 }
 
@@ -167,10 +170,15 @@ func sortedKeys(m map[string]any) []string {
 }
 
 func TestTheSchemaHasTheKeysTypesAndDefaultsOfTheCode(t *testing.T) {
-	root := schemaTree(t)
-	w := schemaWalk{t: t, root: root, defaults: map[string]any{}}
-	w.visit("", root, profileShape())
-	for _, d := range defaults() {
+	t.Run("profile", func(t *testing.T) { compareSchema(t, Schema(), profileFormat()) })
+	t.Run("archive", func(t *testing.T) { compareSchema(t, ArchiveSchema(), archiveFormat()) })
+}
+
+func compareSchema(t *testing.T, schema []byte, f *format) {
+	root := schemaTree(t, schema)
+	w := schemaWalk{t: t, format: f, root: root, defaults: map[string]any{}}
+	w.visit("", root, f.shape)
+	for _, d := range f.defaults {
 		got, ok := w.defaults[d.path]
 		if !ok || fmt.Sprint(got) != d.value {
 			t.Errorf("the schema's default of %s is %v, the code's %s", d.path, got, d.value)
@@ -183,7 +191,7 @@ func TestTheSchemaHasTheKeysTypesAndDefaultsOfTheCode(t *testing.T) {
 }
 
 func TestTheSchemaListsTheStages(t *testing.T) {
-	items := schemaTree(t)["properties"].(map[string]any)["stages_off"].(map[string]any)["items"].(map[string]any)
+	items := schemaTree(t, Schema())["properties"].(map[string]any)["stages_off"].(map[string]any)["items"].(map[string]any)
 	if got, want := fmt.Sprint(items["enum"]), fmt.Sprint(SwitchableStages()); got != want {
 		t.Errorf("the schema lists %s, the code %s", got, want)
 	}
@@ -201,7 +209,7 @@ func document(t testing.TB, text []byte) map[string]any {
 }
 
 func TestTheSchemaTakesEveryProfileThatComesWithTheProject(t *testing.T) {
-	schema := compiled(t)
+	schema := compiled(t, Schema())
 	for path, text := range goodProfiles(t) {
 		if err := schema.Validate(document(t, text)); err != nil {
 			t.Errorf("%s: %v", path, err)
@@ -210,8 +218,8 @@ func TestTheSchemaTakesEveryProfileThatComesWithTheProject(t *testing.T) {
 }
 
 func TestSchemaAndCodeJudgeAlike(t *testing.T) {
-	schema := compiled(t)
-	minimal, err := readProfile(filepath.Join("..", "testdata", "profiles", "minimal.yaml"))
+	schema := compiled(t, Schema())
+	minimal, err := readFile(filepath.Join("..", "testdata", "profiles", "minimal.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -303,11 +311,7 @@ func mutations(t *testing.T, text []byte, wanted func(path string) bool) []mutat
 		if !wanted(path) {
 			return
 		}
-		changed, err := yaml.Marshal(root)
-		if err != nil {
-			t.Fatal(err)
-		}
-		all = append(all, mutation{path, value, changed})
+		all = append(all, mutation{path, value, marshalled(t, root)})
 	}
 	var walk func(v any, path string)
 	walk = func(v any, path string) {
@@ -339,6 +343,16 @@ func mutations(t *testing.T, text []byte, wanted func(path string) bool) []mutat
 	return all
 }
 
+// marshalled writes plain values as YAML, by the library alone.
+func marshalled(t testing.TB, values any) []byte {
+	t.Helper()
+	text, err := yaml.Marshal(values)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return text
+}
+
 // ofSomeCamerasOnly tells whether a path leads to what most cameras do not
 // have; of several detectors the first stands for all.
 func ofSomeCamerasOnly(path string) bool {
@@ -354,7 +368,7 @@ func ofSomeCamerasOnly(path string) bool {
 // what the code takes, and it refuses whatever the code finds wrong with the
 // structure: what is left to the code alone are clashes between values.
 func TestSchemaAndCodeAgreeOnEverySpoiltValue(t *testing.T) {
-	schema := compiled(t)
+	schema := compiled(t, Schema())
 	seeds := map[string][]byte{"four-corners": fourCorners(t).Canonical(), "pellam": []byte(builtin(t, "pellam"))}
 	for _, name := range []string{"brindle", "fescue", "gemel", "oxlip", "sallow", "tarn", "umber"} {
 		p := loaded(t, name+".yaml")
@@ -376,8 +390,8 @@ func TestSchemaAndCodeAgreeOnEverySpoiltValue(t *testing.T) {
 				if parseErr == nil && schemaErr != nil {
 					t.Errorf("%s = %#v: only the schema refuses it: %v", m.path, m.value, schemaErr)
 				}
-				if schemaErr == nil && structureErr(t, m.text) != nil {
-					t.Errorf("%s = %#v: only the code refuses it: %v", m.path, m.value, structureErr(t, m.text))
+				if schemaErr == nil && structureErr(t, profileFormat(), m.text) != nil {
+					t.Errorf("%s = %#v: only the code refuses it: %v", m.path, m.value, structureErr(t, profileFormat(), m.text))
 				}
 			}
 			if refused == 0 {
@@ -387,15 +401,15 @@ func TestSchemaAndCodeAgreeOnEverySpoiltValue(t *testing.T) {
 	}
 }
 
-// structureErr gives what is wrong with a profile's structure alone.
-func structureErr(t *testing.T, text []byte) error {
+// structureErr gives what is wrong with a file's structure alone.
+func structureErr(t *testing.T, f *format, text []byte) error {
 	t.Helper()
-	root, problems := readTree("camera.yaml", text)
+	root, problems := f.readTree("file.yaml", text)
 	if problems != nil {
 		t.Fatalf("the YAML library wrote what it cannot read: %v", problems)
 	}
-	fillDefaults(root)
+	f.fillDefaults(root)
 	var b binder
-	b.value(root, profileShape(), "")
+	b.value(root, f.shape, "")
 	return b.problems.asError()
 }

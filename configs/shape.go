@@ -21,15 +21,16 @@ const (
 	switchShape
 )
 
-// shape is what the Go types allow at one place of a profile. It is read from
-// [Profile] by reflection, so the types stay the one statement of the format.
+// shape is what the Go types allow at one place of a file. It is read from
+// [Profile] or [Archive] by reflection, so the types stay the one statement of
+// the format.
 type shape struct {
 	kind     shapeKind
 	fields   []fieldShape // of an object
 	elem     *shape       // of a list
 	length   int          // of a list of fixed length; else 0
 	pair     string       // of a list of fixed length: what its elements are
-	required bool         // the profile must have it; of a list: at least one element
+	required bool         // the file must have it; of a list: at least one element
 	style    textStyle    // of a text
 }
 
@@ -46,6 +47,7 @@ const (
 	plainText  textStyle = iota // printable ASCII, as FITS headers carry it
 	headerText                  // the same, and numbers and switches need no quotes
 	freeText                    // any printable characters, and line breaks
+	pathText                    // any printable characters, as file names have them
 )
 
 // styleOf tells the style of a text field by its key. Values that are compared
@@ -56,6 +58,8 @@ func styleOf(key string) textStyle {
 		return headerText
 	case "description":
 		return freeText
+	case "ledger", "masters", "products", "earlier", "quarantine", "journal", "folder", "profile", "set", "metrics_file", "secret_file":
+		return pathText
 	}
 	return plainText
 }
@@ -68,9 +72,6 @@ func pairOf(key string) string {
 	}
 	return "the first and the last, as in [1, 512]"
 }
-
-// profileShape gives the shape of a whole profile.
-func profileShape() *shape { return shapeOf(reflect.TypeFor[Profile](), "") }
 
 // shapeOf reads the shape of a Go type; key is the key that holds it. A field
 // is required unless its yaml tag says omitempty.
@@ -104,7 +105,7 @@ func shapeOf(t reflect.Type, key string) *shape {
 	case reflect.Bool:
 		return &shape{kind: switchShape}
 	}
-	panic(fmt.Sprintf("configs: the profile types hold a %s at %q, which profiles cannot express", t, key))
+	panic(fmt.Sprintf("configs: the types hold a %s at %q, which files cannot express", t, key))
 }
 
 // keys gives the valid keys of an object.
@@ -128,7 +129,7 @@ func (s *shape) field(key string) *shape {
 
 // binder compares a tree with a shape and turns it into Go values: maps,
 // lists, strings, ints, floats and bools of exactly the types that the
-// profile has, so that decoding them needs no conversion.
+// format has, so that decoding them needs no conversion.
 type binder struct {
 	problems ProblemList
 }
@@ -258,24 +259,38 @@ func (b *binder) text(n *node, s *shape, path string) (any, bool) {
 		b.complain(n, path, fmt.Sprintf("is %s, not a text", n.describe()), "put it in quotes if it is meant as text")
 		return nil, false
 	}
-	if n.text == "" && s.style == plainText {
+	if n.text == "" && (s.style == plainText || s.style == pathText) {
 		b.complain(n, path, "is empty", "write it or leave the key out")
 		return nil, false
 	}
 	for _, r := range n.text {
-		printable := r >= ' ' && r <= '~'
-		if s.style == freeText {
-			printable = r == '\n' || r != unicode.ReplacementChar && unicode.IsPrint(r)
-		}
-		if !printable {
-			b.complain(n, path, fmt.Sprintf("holds the character %U", r), "use printable characters only (ASCII, except in a description)")
+		if !s.style.allows(r) {
+			b.complain(n, path, fmt.Sprintf("holds the character %U", r), s.style.remedy())
 			return nil, false
 		}
 	}
 	return n.text, true
 }
 
-// decimal is how a profile writes numbers. Forms that readers of YAML disagree
+func (s textStyle) allows(r rune) bool {
+	printable := r != unicode.ReplacementChar && unicode.IsPrint(r)
+	switch s {
+	case freeText:
+		return printable || r == '\n'
+	case pathText:
+		return printable
+	}
+	return r >= ' ' && r <= '~'
+}
+
+func (s textStyle) remedy() string {
+	if s == freeText || s == pathText {
+		return "use printable characters only"
+	}
+	return "use printable characters only, of ASCII (others may stand in a description)"
+}
+
+// decimal is how a file writes numbers. Forms that readers of YAML disagree
 // about (010, 0x1F, 1_000) are left out.
 var decimal = regexp.MustCompile(`^[-+]?(0|[1-9][0-9]*)?(\.[0-9]*)?([eE][-+]?[0-9]+)?$`)
 

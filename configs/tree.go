@@ -12,11 +12,11 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// Limits on what a profile may ask of the reader.
+// Limits on what a file may ask of the reader.
 const (
-	maxProfileBytes = 1 << 20 // size of the file
-	maxDepth        = 16      // mappings and lists within one another
-	maxNodes        = 200_000 // values after aliases are written out; a table of 16-bit codes has 131 072
+	maxFileBytes = 1 << 20 // size of the file
+	maxDepth     = 16      // mappings and lists within one another
+	maxNodes     = 200_000 // values after aliases are written out; a table of 16-bit codes has 131 072
 )
 
 // place is where a value stands, for messages.
@@ -33,7 +33,7 @@ const (
 	listNode
 )
 
-// node is one value of a profile's text: YAML without aliases and tags, but
+// node is one value of a file's text: YAML without aliases and tags, but
 // with places. Overrides and defaults are written into it before it is
 // compared with the Go types.
 type node struct {
@@ -115,23 +115,23 @@ func (n *node) find(path string) (place, bool) {
 	return at, true
 }
 
-// readTree parses the text of a profile. The root is a mapping when there are
-// no problems.
-func readTree(file string, text []byte) (*node, ProblemList) {
+// readTree parses the text of a file. The root is a mapping when there are no
+// problems.
+func (f *format) readTree(file string, text []byte) (*node, ProblemList) {
 	var problems ProblemList
 	whole := func(line int, problem, remedy string) (*node, ProblemList) {
 		problems.add(Problem{File: file, Line: line, Problem: problem, Remedy: remedy})
 		return nil, problems
 	}
-	if len(text) > maxProfileBytes {
-		return whole(0, fmt.Sprintf("is larger than the %d bytes that a profile may have", maxProfileBytes),
-			"check that it is a profile")
+	if len(text) > maxFileBytes {
+		return whole(0, fmt.Sprintf("is larger than the %d bytes that %s may have", maxFileBytes, f.one()),
+			"check that it is "+f.one())
 	}
 	decoder := yaml.NewDecoder(bytes.NewReader(text))
 	var document yaml.Node
 	err := decoder.Decode(&document)
 	if errors.Is(err, io.EOF) {
-		return whole(0, "is empty", "start from a copy of a built-in profile")
+		return whole(0, "is empty", f.start)
 	}
 	if err != nil {
 		return nil, syntaxProblems(file, text, err)
@@ -139,17 +139,17 @@ func readTree(file string, text []byte) (*node, ProblemList) {
 	var second yaml.Node
 	switch err := decoder.Decode(&second); {
 	case err == nil:
-		return whole(second.Line, "a second YAML document begins here", "keep one profile to a file and drop the line with ---")
+		return whole(second.Line, "a second YAML document begins here", "keep one "+f.name+" and drop the line with ---")
 	case !errors.Is(err, io.EOF):
 		return nil, syntaxProblems(file, text, err)
 	}
-	r := treeReader{file: file, problems: &problems}
+	r := treeReader{format: f, file: file, problems: &problems}
 	root := r.read(document.Content[0], "", 1)
 	if len(problems) > 0 {
 		return root, problems
 	}
 	if root.kind != mappingNode {
-		return whole(root.at.line, "holds no mapping of keys to values", "start from a copy of a built-in profile")
+		return whole(root.at.line, "holds no mapping of keys to values", f.start)
 	}
 	return root, nil
 }
@@ -190,6 +190,7 @@ func splitSyntaxError(err error) (line int, message string) {
 
 // treeReader turns the YAML library's nodes into ours.
 type treeReader struct {
+	format   *format
 	file     string
 	problems *ProblemList
 	nodes    int
@@ -207,16 +208,16 @@ func (r *treeReader) read(y *yaml.Node, path string, depth int) *node {
 	if r.nodes > maxNodes {
 		if r.nodes == maxNodes+1 {
 			r.complain(y.Line, path, fmt.Sprintf("the file comes to more than %d values", maxNodes),
-				"write fewer aliases, or check that it is a profile")
+				"write fewer aliases, or check that it is "+r.format.one())
 		}
 		return n
 	}
 	if depth > maxDepth {
-		r.complain(y.Line, path, fmt.Sprintf("lies more than %d levels deep", maxDepth), "check that it is a profile")
+		r.complain(y.Line, path, fmt.Sprintf("lies more than %d levels deep", maxDepth), "check that it is "+r.format.one())
 		return n
 	}
 	if y.Style&yaml.TaggedStyle != 0 {
-		r.complain(y.Line, path, fmt.Sprintf("has the YAML tag %s, which profiles do not use", shorten(y.Tag)),
+		r.complain(y.Line, path, fmt.Sprintf("has the YAML tag %s, which is not used here", shorten(y.Tag)),
 			"leave the tag out; put text in quotes")
 		return n
 	}
@@ -255,11 +256,11 @@ func (r *treeReader) readEntries(n *node, y *yaml.Node, path string, depth int) 
 	for i := 0; i+1 < len(y.Content); i += 2 {
 		k, v := y.Content[i], y.Content[i+1]
 		if k.Kind != yaml.ScalarNode {
-			r.complain(k.Line, path, "a key is not a plain word", "keys of a profile are words")
+			r.complain(k.Line, path, "a key is not a plain word", "keys are words")
 			continue
 		}
 		if k.Tag == "!!merge" {
-			r.complain(k.Line, path, "the merge key << is not used in profiles", "give the whole mapping an alias, or write it out")
+			r.complain(k.Line, path, "the merge key << is not used here", "give the whole mapping an alias, or write it out")
 			continue
 		}
 		if first, seen := lineOf[k.Value]; seen {

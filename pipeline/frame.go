@@ -35,8 +35,18 @@ func (f *Frame) Name() string { return filepath.Base(f.Path) }
 
 // Stem is the name that products of the frame are built on: the file's name
 // without its FITS ending, with detector and plane where there are several.
-func (f *Frame) Stem(p *configs.Profile) string {
-	s := fileStem(f.Path)
+func (f *Frame) Stem(p *configs.Profile) string { return fileStem(f.Path) + f.suffix(p) }
+
+// ProductName is the name of the frame's product in an archive, where the raw
+// file has the given name: that name, without its ending if it is .fits, and so
+// unlike that of any other raw file's product.
+func (f *Frame) ProductName(p *configs.Profile, raw string) string {
+	return strings.TrimSuffix(raw, ".fits") + f.suffix(p) + productEnding
+}
+
+// suffix tells detectors and planes of one file apart.
+func (f *Frame) suffix(p *configs.Profile) string {
+	s := ""
 	if len(p.Detectors) > 1 {
 		s += "-" + p.Detectors[f.Detector].Name
 	}

@@ -10,12 +10,12 @@ import (
 // ASCII only (FITS Standard 4.0, clause 4.2.1.1).
 func TestAnyFileNameSurvivesTheHeader(t *testing.T) {
 	for name, want := range map[string]string{
-		"0173-scene.fits":          "0173-scene.fits",
+		"0173-scene.fits":           "0173-scene.fits",
 		"two  spaces '' \"q\".fits": "two  spaces '' \"q\".fits",
-		"line\nbreak.fits":         "line%0Abreak.fits",
-		"mond-\u00fc.fits":         "mond-%C3%BC.fits",
-		"\xff\x01.fits":            "%FF%01.fits",
-		"100%; a=b.fits":           "100%25%3B a=b.fits",
+		"line\nbreak.fits":          "line%0Abreak.fits",
+		"mond-\u00fc.fits":          "mond-%C3%BC.fits",
+		"\xff\x01.fits":             "%FF%01.fits",
+		"100%; a=b.fits":            "100%25%3B a=b.fits",
 	} {
 		text := headerName(name)
 		if text != want {

@@ -11,8 +11,8 @@ import (
 // Roles of inputs besides the kinds of master.
 const (
 	roleRaw     = "raw"
-	roleBefore  = "frame before" // whose residual image was taken off
-	roleProduct = "product"      // a calibrated frame
+	roleBefore  = RoleBefore
+	roleProduct = "product" // a calibrated frame
 )
 
 // What files are, as their headers say.

@@ -100,8 +100,12 @@ func (r *ProductReader) describe(p *ProductRecord, f *fitsutil.File) error {
 	return nil
 }
 
-// What a calibrated frame is in its header and in lists of products.
+// ProductFrame is what a calibrated frame is called in its header and in lists
+// of products.
 const ProductFrame = whatFrame
+
+// RoleBefore is the role of a frame whose residual image was taken off.
+const RoleBefore = "frame before"
 
 // ReadMaster reads what a master frame is. The error wraps [ErrNotMaster] for
 // another kind of file.

@@ -21,9 +21,6 @@ type CalibratorOptions struct {
 	CacheMiB int // for masters in memory, together
 	// Open opens a raw file; nil: os.Open.
 	Open func(path string) (*os.File, error)
-	// Exposures are those that frames may keep something of, by detector; nil
-	// where the instrument has no residual images.
-	Exposures *Exposures
 }
 
 // NewCalibrators makes n calibrators that share the masters in memory.
@@ -32,15 +29,21 @@ func NewCalibrators(n int, in *Instrument, lib *Library, opt CalibratorOptions) 
 	lanes := make([]*Calibrator, n)
 	for i := range lanes {
 		c := newCalibrator(in, lib, cache, opt.Workers)
-		if opt.Exposures != nil {
-			c.sequence = &opt.Exposures.sequence
-		}
 		if opt.Open != nil {
 			c.openRaw = opt.Open
 		}
 		lanes[i] = &Calibrator{c}
 	}
 	return lanes
+}
+
+// Follow tells which exposures frames may keep something of; nil where the
+// instrument has no residual images.
+func (c *Calibrator) Follow(e *Exposures) {
+	c.c.sequence = nil
+	if e != nil {
+		c.c.sequence = &e.sequence
+	}
 }
 
 // RawFile is a raw file that was read whole.

@@ -24,6 +24,8 @@ const (
 	exitSome    = 1 // some frames failed and the rest was done
 	exitUsage   = 2 // wrong use or configuration; nothing was tried
 	exitNothing = 3 // nothing could be done
+	exitBusy    = 4 // another run is at work on the archive
+	exitAlert   = 5 // everything was done, and an alert holds
 )
 
 // exitError carries an exit code. A nil err has been reported already.
@@ -87,7 +89,8 @@ uncertainty and quality flags for each pixel, with a record of how they were
 made. What is particular to a camera stands in a profile (YAML).
 
 Exit codes: 0 everything was done; 1 some frames failed and the rest was done;
-2 wrong use or configuration; 3 nothing could be done.`,
+2 wrong use or configuration; 3 nothing could be done; 4 another run is at work on
+the archive; 5 everything was done, and an alert holds.`,
 		Example: `  evenlight demo demo                                   # see it work
   evenlight masters   --profile cam.yaml --out masters raw
   evenlight calibrate --profile cam.yaml --masters masters --out products raw
@@ -109,7 +112,8 @@ Exit codes: 0 everything was done; 1 some frames failed and the rest was done;
 	f.StringVar(&s.logFormat, "log-format", "console", "form of the log on standard error: console or json")
 	f.BoolVar(&s.json, "json", false, "answer in JSON")
 	root.AddCommand(mastersCommand(s), calibrateCommand(s), cubeCommand(s), agreeCommand(s), pictureCommand(s), provenanceCommand(s), verifyCommand(s),
-		profileCommand(s), inspectCommand(s), demoCommand(s))
+		profileCommand(s), inspectCommand(s), demoCommand(s),
+		archiveCommand(s), intakeCommand(s), watchCommand(s), planCommand(s), reprocessCommand(s), statusCommand(s), trendsCommand(s), ledgerCommand(s))
 	return root
 }
 

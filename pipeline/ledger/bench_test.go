@@ -91,8 +91,9 @@ func benchmarkAddress(b *testing.B, name string) string {
 
 // BenchmarkFrames measures on a ledger of a thousand frames and on one of a
 // million: reading it back from the archive, recording one frame more (durably,
-// in a transaction of its own), and planning, which goes through all frames,
-// finds what each should be made of and tells which products are out of date.
+// in a transaction of its own), planning, which goes through all frames, finds
+// what each should be made of and tells which products are out of date, the
+// points of a control chart, and what a look at the state of things asks for.
 func BenchmarkFrames(b *testing.B) {
 	ctx := context.Background()
 	ledgers := map[int]*ledger.Ledger{}
@@ -113,6 +114,17 @@ func BenchmarkFrames(b *testing.B) {
 	b.Run("record", func(b *testing.B) { benchmarkRecord(b, ledgers[fewFrames], ledgers[manyFrames]) })
 	for _, n := range []int{fewFrames, manyFrames} {
 		b.Run(fmt.Sprintf("plan=%d", n), func(b *testing.B) { benchmarkPlan(b, ledgers[n]) })
+		b.Run(fmt.Sprintf("chart=%d", n), func(b *testing.B) { benchmarkChart(b, ledgers[n]) })
+		b.Run(fmt.Sprintf("failures=%d", n), func(b *testing.B) {
+			for b.Loop() {
+				must(b, ledgers[n].EachFailure(ctx, func(*ledger.FailureRow) error { return nil }))
+			}
+		})
+		b.Run(fmt.Sprintf("stats=%d", n), func(b *testing.B) {
+			for b.Loop() {
+				got[ledger.Stats](b)(ledgers[n].Stats(ctx))
+			}
+		})
 		b.Run(fmt.Sprintf("check=%d", n), func(b *testing.B) {
 			for b.Loop() {
 				must(b, ledgers[n].Check(ctx))
@@ -147,6 +159,23 @@ func benchmarkRecord(b *testing.B, few, many *ledger.Ledger) {
 	b.ReportMetric(median[1]/median[0], "ratio")
 }
 
+// benchmarkChart reads what a control chart of one series needs: its baseline
+// and the latest points.
+func benchmarkChart(b *testing.B, l *ledger.Ledger) {
+	s := scenes
+	s.Band = campaignBands[0]
+	for b.Loop() {
+		for _, c := range []struct {
+			n     int
+			first bool
+		}{{30, true}, {100, false}} {
+			if points := got[[]ledger.MetricPoint](b)(l.MetricPoints(context.Background(), calibrated, "offset_dn", s, time.Time{}, c.n, c.first)); len(points) != c.n {
+				b.Fatalf("%d points, want %d", len(points), c.n)
+			}
+		}
+	}
+}
+
 // benchmarkPlan plans with other algorithms for every hundredth frame, whose
 // product is thereby out of date.
 func benchmarkPlan(b *testing.B, l *ledger.Ledger) {
@@ -165,6 +194,9 @@ func benchmarkPlan(b *testing.B, l *ledger.Ledger) {
 			frames++
 			if ledger.ProductID(wanted) != r.Product {
 				stale++
+			}
+			if r.ProductPath == "" || r.ProductRecipe != madeBy || r.ProductInputs == 0 {
+				b.Errorf("what is known of a product is not told: %+v", r)
 			}
 			return nil
 		}))

@@ -17,7 +17,7 @@ type change struct {
 	prepared map[string]*sql.Stmt // nil: the statement was used once so far
 
 	// Keys that this transaction has looked up.
-	series  map[series]int64
+	series  map[Series]int64
 	recipes map[Hash]int64
 	sets    map[Hash]int64
 }
@@ -59,7 +59,7 @@ func (l *Ledger) once(ctx context.Context, f func(*change) error) error {
 		return err
 	}
 	defer tx.Rollback() // of no effect after Commit
-	c := &change{tx, map[string]*sql.Stmt{}, map[series]int64{}, map[Hash]int64{}, map[Hash]int64{}}
+	c := &change{tx, map[string]*sql.Stmt{}, map[Series]int64{}, map[Hash]int64{}, map[Hash]int64{}}
 	if err := f(c); err != nil {
 		return err
 	}

@@ -11,7 +11,12 @@
 //
 // The ledger is an index and not an archive. Everything in it about frames,
 // masters, recipes and products also stands in the headers of the files, and
-// [Ledger.Rebuild] reads it back from there.
+// [Ledger.Rebuild] reads it back from there; runs and alerts it reads from
+// whatever journal the caller keeps of them.
+//
+// Runs on one archive take turns ([Ledger.TakeTurn]): the turn ends with the
+// process that holds it, so that nothing has to be released after a crash, and
+// no clock decides whether somebody is still at work.
 //
 // No time in a ledger is read off a clock here: times are the caller's, kept
 // to the nanosecond and returned in UTC. They must lie in the years 1678 to

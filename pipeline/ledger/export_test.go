@@ -54,5 +54,8 @@ func (l *Ledger) Dump(ctx context.Context) (string, error) {
 	return b.String(), nil
 }
 
+// TurnName is what others are told of who has the turn.
+func TurnName(who string) string { return turnName(who) }
+
 // WriterIn reads a line of /proc/locks.
 func WriterIn(line string, inode uint64) (int, bool) { return writerIn(line, inode) }

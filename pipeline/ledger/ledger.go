@@ -20,8 +20,10 @@ var (
 	ErrLocked = errors.New("the ledger is locked")
 	// ErrUnknown: what was named is not in the ledger.
 	ErrUnknown = errors.New("not in the ledger")
-	// ErrClaimLost: the claim under which work was done is no longer held.
-	ErrClaimLost = errors.New("the claim was lost")
+	// ErrBusy: another run has the turn.
+	ErrBusy = errors.New("another run has the turn")
+	// ErrTurnLost: the turn under which work was done is no longer held.
+	ErrTurnLost = errors.New("the turn was lost")
 )
 
 // Options says how a ledger is opened.
@@ -65,6 +67,8 @@ type database interface {
 	afterRebuild(ctx context.Context, tx *sql.Tx) error
 	// snapshotOptions make a transaction see the database of one moment.
 	snapshotOptions() *sql.TxOptions
+	// queue gets ready to wait for the turn in somebody's name.
+	queue(ctx context.Context, who string) (ticket, error)
 	// check searches for damage.
 	check(ctx context.Context) error
 }

@@ -108,10 +108,12 @@ const calibrated = "calibrated frame"
 func frame(i int) ledger.Frame {
 	return ledger.Frame{
 		SHA256: of("raw", i), Path: fmt.Sprintf("/archive/quillon/%06d-scene.fits", i), Name: fmt.Sprintf("%06d-scene.fits", i),
-		Bytes: 2_104_320, Modified: start.Add(time.Hour), Seen: start.Add(2 * time.Hour),
+		Bytes: 2_104_320, Seen: start.Add(2 * time.Hour),
 		Parts: []ledger.Part{{Instrument: "quillon", Detector: "main", Kind: "scene", Mode: "full", Band: "green", Begin: start.Add(time.Duration(i) * time.Minute), TempK: 233.15}},
 	}
 }
+
+var run = ledger.Run{What: "intake", Owner: "worker", Host: "host", Started: start}
 
 var recipe = ledger.Recipe{Profile: of("profile"), Version: "0.3", Text: "quantity: radiance\n"}
 
@@ -125,7 +127,7 @@ func identity(i int) ledger.Identity {
 
 func product(i int) *ledger.Product {
 	return &ledger.Product{Identity: identity(i), Path: fmt.Sprintf("/products/%06d.fits", i), SHA256: of("product", i), Bytes: 12_600_000,
-		Made: start.Add(3 * time.Hour), State: ledger.Current}
+		Made: start.Add(3 * time.Hour), Took: 1500 * time.Millisecond, State: ledger.Current}
 }
 
 // outcome is what came of the i-th frame.
@@ -157,7 +159,8 @@ func TestAFrameIsReadBackAsItWasRecorded(t *testing.T) {
 	onLedger(t, func(t *testing.T, l *ledger.Ledger) {
 		f := frame(1)
 		f.Path = "/archive/\xff not text/'; DROP TABLE frame; --.fits" // as a file system may have it
-		f.Failure = "no end of header"
+		f.Name = "two\nlines, \"quotes\", été \xfe.fits"
+		f.Failure, f.FailedAs = "no end of header", of("attempt")
 		f.Parts[0].TempK = 233.1
 		cube := f.Parts[0]
 		cube.Plane, cube.Kind, cube.Begin = 1, "dark", start.Add(time.Nanosecond)
@@ -196,29 +199,13 @@ func TestAMovedFrameIsTheSameFrame(t *testing.T) {
 	})
 }
 
-func TestTheFrameAtAPathIsTheOneLastSeenThere(t *testing.T) {
-	onLedger(t, func(t *testing.T, l *ledger.Ledger) {
-		ctx := context.Background()
-		older, newer := frame(1), frame(2)
-		newer.Path, newer.Seen = older.Path, older.Seen.Add(time.Hour)
-		must(t, l.AddFrames(ctx, []ledger.Frame{newer, older}))
-		f, found, err := l.FrameAt(ctx, older.Path)
-		if err != nil || !found || f.SHA256 != newer.SHA256 || !f.Modified.Equal(newer.Modified) || len(f.Parts) != 1 {
-			t.Errorf("%+v, %v, %v", f, found, err)
-		}
-		if _, found, err := l.FrameAt(ctx, "/nowhere"); found || err != nil {
-			t.Errorf("a frame where none was: %v, %v", found, err)
-		}
-	})
-}
-
 func TestAnOutcomeIsReadBackAsItWasRecorded(t *testing.T) {
 	onLedger(t, func(t *testing.T, l *ledger.Ledger) {
 		ctx := context.Background()
-		run := got[int64](t)(l.BeginRun(ctx, "worker", "host", start))
+		id := got[int64](t)(l.BeginRun(ctx, run))
 		made(t, l)
 		o := outcome(7)
-		o.Product.Run = run
+		o.Product.Run = id
 		o.Metrics = []ledger.Metric{{"a", math.Inf(1)}, {"b", math.NaN()}, {"c", 0.1}}
 		must(t, l.Record(ctx, o))
 		p, metrics, err := l.Product(ctx, ledger.ProductID(identity(7)))
@@ -273,7 +260,7 @@ func TestRecordingAgainChangesNothing(t *testing.T) {
 	})
 }
 
-func TestANewRecipeSupersedesAndTheOldOneComesBack(t *testing.T) {
+func TestANewRecipeTakesThePlaceAndTheOldOneComesBack(t *testing.T) {
 	onLedger(t, func(t *testing.T, l *ledger.Ledger) {
 		ctx := context.Background()
 		made(t, l, 1)
@@ -290,7 +277,7 @@ func TestANewRecipeSupersedesAndTheOldOneComesBack(t *testing.T) {
 			}
 			was, _, err := l.Product(ctx, ledger.ProductID(before.Identity))
 			must(t, err)
-			if was.State != ledger.Superseded {
+			if was.State != ledger.Replaced {
 				t.Errorf("the product before is %s", was.State)
 			}
 			before = now
@@ -298,7 +285,7 @@ func TestANewRecipeSupersedesAndTheOldOneComesBack(t *testing.T) {
 	})
 }
 
-func TestAProductSupersedesAnotherAtItsPath(t *testing.T) {
+func TestAProductTakesThePlaceOfOthersAtItsPath(t *testing.T) {
 	onLedger(t, func(t *testing.T, l *ledger.Ledger) {
 		ctx := context.Background()
 		made(t, l, 1, 2, 3)
@@ -308,7 +295,7 @@ func TestAProductSupersedesAnotherAtItsPath(t *testing.T) {
 			o.Product.Path = path
 			must(t, l.Record(ctx, o))
 		}
-		for i, want := range map[int]ledger.State{1: ledger.Superseded, 2: ledger.Superseded, 3: ledger.Current, 4: ledger.Current, 5: ledger.Current} {
+		for i, want := range map[int]ledger.State{1: ledger.Replaced, 2: ledger.Replaced, 3: ledger.Current, 4: ledger.Current, 5: ledger.Current} {
 			p, _, err := l.Product(ctx, ledger.ProductID(identity(i)))
 			must(t, err)
 			if p.State != want {
@@ -413,7 +400,12 @@ func TestOfABatchAllIsRecordedOrNothing(t *testing.T) {
 		"a time before the calendar":    func(o *ledger.Outcome) { o.Frame.Parts[0].Begin = time.Date(1600, 1, 1, 0, 0, 0, 0, time.UTC) },
 		"a time that was never set":     func(o *ledger.Outcome) { o.Frame.Parts[0].Begin = time.Time{} },
 		"a time of the far future":      func(o *ledger.Outcome) { o.Frame.Seen = time.Date(2300, 1, 1, 0, 0, 0, 0, time.UTC) },
-		"a claim that nobody holds":     func(o *ledger.Outcome) { o.Owner = "nobody" },
+		"an attempt without a failure":  func(o *ledger.Outcome) { o.Frame.FailedAs = of("attempt") },
+		"a failure without a reason":    func(o *ledger.Outcome) { o.Failure = &ledger.Failure{Wanted: of("attempt"), Frame: o.Frame.SHA256} },
+		"a failure without an attempt":  func(o *ledger.Outcome) { o.Failure = &ledger.Failure{Frame: o.Frame.SHA256, Message: "m"} },
+		"a failure of no frame": func(o *ledger.Outcome) {
+			o.Failure = &ledger.Failure{Wanted: of("attempt"), Frame: of("?"), Message: "m"}
+		},
 	}
 	onLedger(t, func(t *testing.T, l *ledger.Ledger) {
 		ctx := context.Background()
@@ -442,6 +434,7 @@ func TestWhatIsNotThereIsUnknown(t *testing.T) {
 		for name, err := range map[string]error{
 			"frame": frameErr, "product": productErr, "recipe": recipeErr, "end of a run": l.EndRun(ctx, 5, start, ledger.Counts{}, "done"),
 			"state of a product": l.SetProductState(ctx, nothing, ledger.Missing), "state of a master": l.SetMasterState(ctx, nothing, ledger.Missing),
+			"path of a frame": l.SetFramePath(ctx, nothing, "/path"), "alert that is told": l.AlertTold(ctx, "rule", "subject", start),
 			"origin of a product": l.Record(ctx, ledger.Outcome{Product: product(1)}),
 		} {
 			if !errors.Is(err, ledger.ErrUnknown) || !strings.Contains(err.Error(), l.Name()) {
@@ -620,17 +613,17 @@ func TestMastersComeSortedAndAsTheyWereRecorded(t *testing.T) {
 	})
 }
 
-func TestAMasterSupersedesAnotherAtItsPath(t *testing.T) {
+func TestAMasterTakesThePlaceOfAnotherAtItsPath(t *testing.T) {
 	onLedger(t, func(t *testing.T, l *ledger.Ledger) {
 		ctx := context.Background()
 		old, anew := master("flat", 1), master("flat", 2)
 		anew.Path = old.Path
 		must(t, l.AddMasters(ctx, []ledger.Master{old, anew}))
 		current := got[[]ledger.Master](t)(l.Masters(ctx, "quillon", ledger.Current))
-		old.State = ledger.Superseded
-		superseded := got[[]ledger.Master](t)(l.Masters(ctx, "quillon", ledger.Superseded))
-		if !slices.Equal(current, []ledger.Master{anew}) || !slices.Equal(superseded, []ledger.Master{old}) {
-			t.Errorf("current %v, superseded %v", current, superseded)
+		old.State = ledger.Replaced
+		replaced := got[[]ledger.Master](t)(l.Masters(ctx, "quillon", ledger.Replaced))
+		if !slices.Equal(current, []ledger.Master{anew}) || !slices.Equal(replaced, []ledger.Master{old}) {
+			t.Errorf("current %v, replaced %v", current, replaced)
 		}
 		must(t, l.SetMasterState(ctx, anew.SHA256, ledger.Missing))
 		if left := got[[]ledger.Master](t)(l.Masters(ctx, "quillon", ledger.Current)); len(left) != 0 {
@@ -642,19 +635,59 @@ func TestAMasterSupersedesAnotherAtItsPath(t *testing.T) {
 func TestRunsAreKeptWithTheirCounts(t *testing.T) {
 	onLedger(t, func(t *testing.T, l *ledger.Ledger) {
 		ctx := context.Background()
-		first := got[int64](t)(l.BeginRun(ctx, "worker 1", "host", start))
-		second := got[int64](t)(l.BeginRun(ctx, "worker 2", "host", start.Add(time.Second)))
+		first := got[int64](t)(l.BeginRun(ctx, run))
+		later := ledger.Run{What: "reprocess", Owner: "worker 2", Host: "host", Started: start.Add(time.Second)}
+		second := got[int64](t)(l.BeginRun(ctx, later))
+		later.ID = second
 		counts := ledger.Counts{Found: 15, Done: 8, Skipped: 4, Failed: 2, Warned: 1}
 		must(t, l.EndRun(ctx, first, start.Add(time.Minute), counts, "done"))
 		want := []ledger.Run{
-			{ID: second, Owner: "worker 2", Host: "host", Started: start.Add(time.Second)},
-			{ID: first, Owner: "worker 1", Host: "host", Started: start, Ended: start.Add(time.Minute), Counts: counts, Outcome: "done"},
+			later,
+			{ID: first, What: "intake", Owner: "worker", Host: "host", Started: start, Ended: start.Add(time.Minute), Counts: counts, Outcome: "done"},
 		}
 		if runs := got[[]ledger.Run](t)(l.Runs(ctx, 10)); !slices.Equal(runs, want) {
 			t.Errorf("runs\n%+v, want\n%+v", runs, want)
 		}
 		if runs := got[[]ledger.Run](t)(l.Runs(ctx, 1)); !slices.Equal(runs, want[:1]) {
 			t.Errorf("the last run is %+v", runs)
+		}
+	})
+}
+
+func TestTheRunsOfATimeAreListedAndAddedUp(t *testing.T) {
+	onLedger(t, func(t *testing.T, l *ledger.Ledger) {
+		ctx := context.Background()
+		var all []ledger.Run
+		for _, hour := range []int{2, 0, 3, 1} { // the clock jumped
+			r := ledger.Run{What: "intake", Started: start.Add(time.Duration(hour) * time.Hour), Ended: start.Add(time.Duration(hour+1) * time.Hour), Outcome: "done",
+				Counts: ledger.Counts{Found: 1 << hour, Done: 10 << hour, Skipped: 100 << hour, Failed: 1000 << hour, Warned: 10000 << hour}}
+			r.ID = got[int64](t)(l.BeginRun(ctx, r))
+			must(t, l.EndRun(ctx, r.ID, r.Ended, r.Counts, r.Outcome))
+			all = append(all, r)
+		}
+		sorted := []ledger.Run{all[1], all[3], all[0], all[2]}
+		for _, c := range []struct {
+			from, to time.Time
+			want     []ledger.Run
+		}{
+			{time.Time{}, time.Time{}, sorted},
+			{start.Add(time.Hour), time.Time{}, sorted[1:]},
+			{time.Time{}, start.Add(time.Hour), sorted[:1]},
+			{start.Add(1), start.Add(3 * time.Hour), sorted[1:3]},
+		} {
+			var is []ledger.Run
+			must(t, l.RunsBetween(ctx, c.from, c.to, func(r ledger.Run) error {
+				is = append(is, r)
+				return nil
+			}))
+			if !slices.Equal(is, c.want) {
+				t.Errorf("runs between %v and %v\n%+v, want\n%+v", c.from, c.to, is, c.want)
+			}
+		}
+		for from, want := range map[time.Time]int{{}: 15, start: 15, start.Add(1): 14, start.Add(3 * time.Hour): 8, start.Add(4 * time.Hour): 0} {
+			if c := got[ledger.Counts](t)(l.CountsSince(ctx, from)); c != (ledger.Counts{Found: want, Done: 10 * want, Skipped: 100 * want, Failed: 1000 * want, Warned: 10000 * want}) {
+				t.Errorf("since %v: %+v, want %d and its multiples", from, c, want)
+			}
 		}
 	})
 }
@@ -668,6 +701,7 @@ func TestAnAlertIsRaisedOnceRenewedAndCleared(t *testing.T) {
 		if !raise("main", "2 DN", 1) || raise("main", "3 DN", 2) || !raise("spare", "4 DN", 3) {
 			t.Error("an alert is new the first time and only then")
 		}
+		must(t, l.AlertTold(ctx, "offset drift", "main", start.Add(3*time.Minute)))
 		if !got[bool](t)(l.ClearAlert(ctx, "offset drift", "main", start.Add(4*time.Minute))) || got[bool](t)(l.ClearAlert(ctx, "offset drift", "main", start)) {
 			t.Error("an alert is cleared once")
 		}
@@ -676,9 +710,9 @@ func TestAnAlertIsRaisedOnceRenewedAndCleared(t *testing.T) {
 		}
 		at := func(minute int) time.Time { return start.Add(time.Duration(minute) * time.Minute) }
 		want := []ledger.Alert{
-			{"offset drift", "main", "3 DN", at(1), at(2), at(4)},
-			{"offset drift", "spare", "4 DN", at(3), at(3), time.Time{}},
-			{"offset drift", "main", "5 DN", at(5), at(5), time.Time{}},
+			{"offset drift", "main", "3 DN", at(1), at(2), at(3), at(4)},
+			{"offset drift", "spare", "4 DN", at(3), at(3), time.Time{}, time.Time{}},
+			{"offset drift", "main", "5 DN", at(5), at(5), time.Time{}, time.Time{}},
 		}
 		if all := got[[]ledger.Alert](t)(l.Alerts(ctx, true)); !slices.Equal(all, want) {
 			t.Errorf("alerts\n%v, want\n%v", all, want)

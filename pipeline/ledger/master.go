@@ -28,7 +28,7 @@ type Master struct {
 }
 
 // AddMasters records masters, all of them or none. One that is current takes
-// the place of others at its path, which are superseded.
+// the place of others at its path, which are replaced.
 func (l *Ledger) AddMasters(ctx context.Context, masters []Master) error {
 	return l.changeMany(ctx, "record masters", len(masters), func(c *change, i int) error { return c.addMaster(ctx, &masters[i]) })
 }
@@ -59,7 +59,7 @@ func (c *change) writeMaster(ctx context.Context, m *Master, state State) error 
 		return err
 	}
 	if state == Current {
-		if _, err := c.exec(ctx, `UPDATE master SET state = 'superseded' WHERE path = $1 AND state = 'current' AND sha256 <> $2`, []byte(m.Path), m.SHA256[:]); err != nil {
+		if _, err := c.exec(ctx, `UPDATE master SET state = 'replaced' WHERE path = $1 AND state <> 'replaced' AND sha256 <> $2`, []byte(m.Path), m.SHA256[:]); err != nil {
 			return err
 		}
 	}

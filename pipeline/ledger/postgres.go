@@ -16,12 +16,17 @@ import (
 	"github.com/jackc/pgx/v5/stdlib"
 )
 
-// postgresConnections is the most that one process uses at a time.
-const postgresConnections = 8
+// What one process keeps of connections, and the most that it uses at a time.
+// Who goes through the frames and looks up other things meanwhile uses two.
+const (
+	postgresConnections     = 8
+	mostPostgresConnections = 32
+)
 
 // postgresServer is a ledger on a PostgreSQL server.
 type postgresServer struct {
 	db     *sql.DB
+	config *pgx.ConnConfig
 	wait   time.Duration
 	secret []string // what must not appear in an error
 }
@@ -49,9 +54,9 @@ func openPostgres(address string, wait time.Duration) (*Ledger, error) {
 	cfg.RuntimeParams["jit"] = "off"
 	cfg.RuntimeParams["lock_timeout"] = strconv.FormatInt(wait.Milliseconds(), 10)
 	db := stdlib.OpenDB(*cfg)
-	db.SetMaxOpenConns(postgresConnections)
+	db.SetMaxOpenConns(mostPostgresConnections)
 	db.SetMaxIdleConns(postgresConnections)
-	return &Ledger{write: db, read: db, name: serverName(cfg), base: &postgresServer{db, wait, secrets(cfg.Password)}}, nil
+	return &Ledger{write: db, read: db, name: serverName(cfg), base: &postgresServer{db, cfg, wait, secrets(cfg.Password)}}, nil
 }
 
 func serverName(cfg *pgx.ConnConfig) string {
@@ -74,7 +79,8 @@ func secrets(password string) []string {
 func (p *postgresServer) begin(ctx context.Context) error { return p.db.PingContext(ctx) }
 
 func (*postgresServer) words() *strings.Replacer {
-	return strings.NewReplacer("{{key}}", "key BIGINT GENERATED ALWAYS AS IDENTITY PRIMARY KEY", "{{by_primary_key}}", "")
+	const key = "key BIGINT GENERATED ALWAYS AS IDENTITY PRIMARY KEY"
+	return strings.NewReplacer("{{key}}", key, "{{lasting_key}}", key, "{{by_primary_key}}", "")
 }
 
 // The numbers of the locks by which migrations and batches take turns. They
@@ -135,6 +141,8 @@ func (p *postgresServer) explain(ctx context.Context, err error) (error, bool) {
 	var e *pgconn.PgError
 	var connect *pgconn.ConnectError
 	switch {
+	case errors.As(err, &connect) && ctx.Err() != nil:
+		return fmt.Errorf("%s: %w", p.clean(err.Error()), ctx.Err()), false
 	case errors.As(err, &connect):
 		// It holds the whole configuration, so that only its words go on.
 		return fmt.Errorf("%s: see that the server runs and that the address, the user and the password are right", p.clean(err.Error())), false

@@ -23,11 +23,19 @@ const (
 )
 
 // productsOfProcesses is how many products the processes share out.
-const productsOfProcesses = 60
+const productsOfProcesses = 40
 
 var roles = map[string]func(context.Context, *ledger.Ledger) error{
-	"claim": func(ctx context.Context, l *ledger.Ledger) error {
+	"share": func(ctx context.Context, l *ledger.Ledger) error {
 		return work(ctx, l, fmt.Sprint("process ", os.Getpid()), productsOfProcesses, func(i int) { fmt.Println("did", i) })
+	},
+	"keep": func(ctx context.Context, l *ledger.Ledger) error {
+		if _, err := l.TakeTurn(ctx, "night shift", long); err != nil {
+			return err
+		}
+		fmt.Println("did", 0)
+		_, err := io.Copy(io.Discard, os.Stdin) // until it is killed
+		return err
 	},
 	"record": func(ctx context.Context, l *ledger.Ledger) error {
 		for i := 0; ; i++ { // until it is killed
@@ -105,7 +113,7 @@ func (p *process) did(t *testing.T) (int, bool) {
 func TestProcessesAtOnceMakeEachProductOnce(t *testing.T) {
 	onEach(t, func(t *testing.T, address string) {
 		made(t, open(t, address))
-		processes := []*process{startProcess(t, "claim", address), startProcess(t, "claim", address)}
+		processes := []*process{startProcess(t, "share", address), startProcess(t, "share", address)}
 		times := map[int]int{}
 		for _, p := range processes {
 			for i, ok := p.did(t); ok; i, ok = p.did(t) {
@@ -117,6 +125,35 @@ func TestProcessesAtOnceMakeEachProductOnce(t *testing.T) {
 			if times[i] != 1 {
 				t.Errorf("product %d was made %d times", i, times[i])
 			}
+		}
+	})
+}
+
+func TestTheTurnOfAKilledProcessIsFreeAndUntilThenSaysWhoHasIt(t *testing.T) {
+	onEach(t, func(t *testing.T, address string) {
+		ctx := context.Background()
+		l := open(t, address)
+		holder := startProcess(t, "keep", address)
+		if _, ok := holder.did(t); !ok {
+			t.Fatal("the process does not get the turn")
+		}
+		host := got[string](t)(os.Hostname())
+		for _, wait := range []time.Duration{0, 120 * time.Millisecond} { // at once, and asked for some times
+			_, err := l.TakeTurn(ctx, "other", wait)
+			refused(t, err, ledger.ErrBusy, l.Name(), "night shift", fmt.Sprintf("process %d on %s", holder.Process.Pid, host[:min(len(host), 20)]), "wait until it is done")
+		}
+		waiting := make(chan error)
+		go func() {
+			turn, err := l.TakeTurn(ctx, "next", long)
+			if err == nil {
+				err = errors.Join(turn.Check(ctx), turn.End())
+			}
+			waiting <- err
+		}()
+		must(t, holder.Process.Kill())
+		must(t, <-waiting)
+		if err := holder.Wait(); err == nil {
+			t.Error("the process was not killed")
 		}
 	})
 }
@@ -160,7 +197,7 @@ func TestWhatAKilledProcessRecordedIsThereAndWhole(t *testing.T) {
 func TestALockedLedgerIsWaitedForAndThenSaysWhoHoldsIt(t *testing.T) {
 	onEach(t, func(t *testing.T, address string) {
 		ctx := context.Background()
-		run := got[int64](t)(open(t, address).BeginRun(ctx, "worker", "host", start))
+		id := got[int64](t)(open(t, address).BeginRun(ctx, run))
 		holder := startProcess(t, "hold", address)
 		if _, ok := holder.did(t); !ok {
 			t.Fatal("the process does not hold the lock")
@@ -169,7 +206,7 @@ func TestALockedLedgerIsWaitedForAndThenSaysWhoHoldsIt(t *testing.T) {
 		must(t, err)
 		defer l.Close()
 		rows(t, l, ledger.Filter{}) // reading does not wait
-		err = l.EndRun(ctx, run, start, ledger.Counts{}, "done")
+		err = l.EndRun(ctx, id, start, ledger.Counts{}, "done")
 		if !errors.Is(err, ledger.ErrLocked) {
 			t.Fatalf("error %v, want that the ledger is locked", err)
 		}
@@ -187,7 +224,7 @@ func TestALockedLedgerIsWaitedForAndThenSaysWhoHoldsIt(t *testing.T) {
 		}
 		must(t, holder.stdin.Close())
 		must(t, holder.Wait())
-		must(t, l.EndRun(ctx, run, start, ledger.Counts{}, "done"))
+		must(t, l.EndRun(ctx, id, start, ledger.Counts{}, "done"))
 	})
 }
 

@@ -16,7 +16,8 @@ type Product struct {
 	Path   string
 	SHA256 Hash // of the file
 	Bytes  int64
-	Made   time.Time // zero: not known
+	Made   time.Time     // zero: not known
+	Took   time.Duration // to make it, or its share of what a batch took; 0: not known
 	State  State
 	Run    int64 // that made it; 0: not known
 }
@@ -33,26 +34,17 @@ type Outcome struct {
 	// Frame, if set, is recorded too, as by AddFrames.
 	Frame *Frame
 	// Product, if set, is recorded with its metrics. Where it is current it
-	// supersedes another of the same kind from the same part, and another at
-	// the same path.
+	// takes the place of another of the same kind from the same part, and of
+	// others at the same path.
 	Product *Product
 	Metrics []Metric
+	// Kept is where the file of the version that the product takes the place
+	// of was put, which is then superseded; empty: it is gone, and the version
+	// is replaced.
+	Kept string
 	// Failure, if set, is recorded. A product that is made of the same part
-	// later takes it away.
+	// later takes it away, and that of the file as a whole.
 	Failure *Failure
-	// Owner, if set, is whose claim on the product or the attempt ends with
-	// this outcome. If the claim is no longer the owner's, nothing is
-	// recorded and the error wraps ErrClaimLost.
-	Owner string
-}
-
-// Failure is an attempt that failed.
-type Failure struct {
-	Wanted   Hash // ProductID of what was to be made, so that it is not tried again in vain
-	Frame    Hash // of the raw file
-	Detector string
-	Plane    int
-	Message  string
 }
 
 // AddRecipe records a recipe and returns its hash.
@@ -103,22 +95,20 @@ func (c *change) addOutcome(ctx context.Context, o *Outcome) error {
 	}
 	if p := o.Product; p != nil {
 		id := ProductID(p.Identity)
-		if err := c.endClaim(ctx, id, o.Owner); err != nil {
-			return fmt.Errorf("product %s: %w", p.Path, err)
-		}
-		if err := c.addProduct(ctx, id, p, o.Metrics); err != nil {
+		if err := c.addProduct(ctx, id, o); err != nil {
 			return fmt.Errorf("product %s: %w", p.Path, err)
 		}
 	}
 	if f := o.Failure; f != nil {
-		if err := c.addFailure(ctx, f, o.Owner); err != nil {
+		if err := c.addFailure(ctx, f); err != nil {
 			return fmt.Errorf("failure of frame %v: %w", f.Frame, err)
 		}
 	}
 	return nil
 }
 
-func (c *change) addProduct(ctx context.Context, id Hash, p *Product, metrics []Metric) error {
+func (c *change) addProduct(ctx context.Context, id Hash, o *Outcome) error {
+	p := o.Product
 	if err := errors.Join(needHash("the product", p.SHA256), p.State.orCurrent().check(), checkText(p.What, p.Detector, p.Algorithm)); err != nil {
 		return err
 	}
@@ -127,7 +117,7 @@ func (c *change) addProduct(ctx context.Context, id Hash, p *Product, metrics []
 		return err
 	}
 	if p.State.orCurrent() == Current {
-		if err := c.supersede(ctx, id, part, p); err != nil {
+		if err := c.takePlace(ctx, id, part, o); err != nil {
 			return err
 		}
 	}
@@ -135,7 +125,7 @@ func (c *change) addProduct(ctx context.Context, id Hash, p *Product, metrics []
 	if err != nil {
 		return err
 	}
-	return c.writeMetrics(ctx, key, metrics)
+	return c.writeMetrics(ctx, key, o.Metrics)
 }
 
 // origin finds the part that a product was made of, and the key of its other
@@ -216,21 +206,57 @@ func (c *change) recipeKey(ctx context.Context, hash Hash) (int64, error) {
 	return key, err
 }
 
-// supersede makes room for a product.
-func (c *change) supersede(ctx context.Context, id Hash, part sql.NullInt64, p *Product) error {
+// takePlace makes room for a product: of failures of what it is made of, of
+// the version before it, and of others at its path.
+func (c *change) takePlace(ctx context.Context, id Hash, part sql.NullInt64, o *Outcome) error {
+	p, kept := o.Product, o.Kept
 	if part.Valid {
-		if _, err := c.exec(ctx, `UPDATE part SET failed_id = NULL, failure = '' WHERE key = $1 AND failed_id IS NOT NULL`, part.Int64); err != nil {
+		if err := c.clearFailures(ctx, part.Int64, &p.Identity); err != nil {
 			return err
 		}
-		if _, err := c.exec(ctx, `UPDATE product SET state = 'superseded' WHERE part = $1 AND what = $2 AND state = 'current' AND id <> $3`,
-			part.Int64, p.What, id[:]); err != nil {
+		n, err := c.moveOn(ctx, kept, `WHERE part = $1 AND what = $2 AND state = 'current' AND id <> $3`, part.Int64, p.What, id[:])
+		if err != nil {
+			return err
+		}
+		if n > 0 {
+			kept = "" // is the file of that version
+		}
+		// The first condition is that of an index.
+		if _, err := c.moveOn(ctx, "", `WHERE state <> 'current' AND part = $1 AND what = $2 AND state = 'missing' AND id <> $3`, part.Int64, p.What, id[:]); err != nil {
 			return err
 		}
 	}
-	// Were only current ones named here, PostgreSQL could take the index of the
-	// current products and search all of it.
-	_, err := c.exec(ctx, `UPDATE product SET state = 'superseded' WHERE path = $1 AND state IN ('current', 'missing') AND id <> $2`, []byte(p.Path), id[:])
+	if kept != "" {
+		if _, err := c.moveOn(ctx, kept, `WHERE path = $1 AND state IN ('current', 'missing') AND id <> $2`, []byte(p.Path), id[:]); err != nil {
+			return err
+		}
+	}
+	// Were only current ones named here and above, PostgreSQL could take the
+	// index of the current products and search all of it.
+	_, err := c.moveOn(ctx, "", `WHERE path = $1 AND state IN ('current', 'missing', 'superseded') AND id <> $2`, []byte(p.Path), id[:])
 	return err
+}
+
+// moveOn records that the files of some products were put somewhere, or are
+// gone, and returns the number of products.
+func (c *change) moveOn(ctx context.Context, kept, which string, args ...any) (int64, error) {
+	if kept == "" {
+		return c.exec(ctx, `UPDATE product SET state = 'replaced' `+which, args...)
+	}
+	return c.exec(ctx, fmt.Sprintf(`UPDATE product SET state = 'superseded', path = $%d %s`, len(args)+1, which), append(args, []byte(kept))...)
+}
+
+// clearFailures forgets that what a product is made of failed before.
+func (c *change) clearFailures(ctx context.Context, part int64, i *Identity) error {
+	if err := c.clearPart(ctx, part); err != nil {
+		return err
+	}
+	for _, in := range i.Inputs {
+		if in.Role == RoleRaw {
+			return c.clearWhole(ctx, in.SHA256)
+		}
+	}
+	return nil
 }
 
 func (c *change) writeProduct(ctx context.Context, id Hash, part sql.NullInt64, shared int64, p *Product) (int64, error) {
@@ -242,12 +268,12 @@ func (c *change) writeProduct(ctx context.Context, id Hash, part sql.NullInt64, 
 	if err != nil {
 		return 0, err
 	}
-	return c.key(ctx, `INSERT INTO product (id, part, what, detector, plane, recipe, input_set, algorithm, path, sha256, bytes, made_at, state, run)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)
+	return c.key(ctx, `INSERT INTO product (id, part, what, detector, plane, recipe, input_set, algorithm, path, sha256, bytes, made_at, took_ns, state, run)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15)
 		ON CONFLICT (id) DO UPDATE SET path = excluded.path, sha256 = excluded.sha256, bytes = excluded.bytes,
-			made_at = excluded.made_at, state = excluded.state, run = excluded.run
+			made_at = excluded.made_at, took_ns = excluded.took_ns, state = excluded.state, run = excluded.run
 		RETURNING key`,
-		id[:], part, p.What, p.Detector, p.Plane, recipe, shared, p.Algorithm, []byte(p.Path), p.SHA256[:], p.Bytes, made,
+		id[:], part, p.What, p.Detector, p.Plane, recipe, shared, p.Algorithm, []byte(p.Path), p.SHA256[:], p.Bytes, made, int64(p.Took),
 		string(p.State.orCurrent()), sql.NullInt64{Int64: p.Run, Valid: p.Run != 0})
 }
 
@@ -266,21 +292,6 @@ func (c *change) writeMetrics(ctx context.Context, product int64, metrics []Metr
 	return nil
 }
 
-func (c *change) addFailure(ctx context.Context, f *Failure, owner string) error {
-	if err := errors.Join(needHash("what was to be made", f.Wanted), checkText(f.Message)); err != nil {
-		return err
-	}
-	if err := c.endClaim(ctx, f.Wanted, owner); err != nil {
-		return err
-	}
-	part, err := c.partKey(ctx, f.Frame, f.Detector, f.Plane)
-	if err != nil {
-		return err
-	}
-	_, err = c.exec(ctx, `UPDATE part SET failed_id = $2, failure = $3 WHERE key = $1`, part, f.Wanted[:], f.Message)
-	return err
-}
-
 // SetProductState says what became of a product. It wraps [ErrUnknown] if
 // there is none of that identity. A product that is made current again
 // supersedes nothing: record it for that.
@@ -290,7 +301,7 @@ func (l *Ledger) SetProductState(ctx context.Context, id Hash, state State) erro
 	})
 }
 
-const productColumns = `SELECT p.key, p.input_set, p.what, p.detector, p.plane, r.hash, p.algorithm, p.path, p.sha256, p.bytes, p.made_at, p.state, p.run, f.sha256
+const productColumns = `SELECT p.key, p.input_set, p.what, p.detector, p.plane, r.hash, p.algorithm, p.path, p.sha256, p.bytes, p.made_at, p.took_ns, p.state, p.run, f.sha256
 	FROM product p JOIN recipe r ON r.key = p.recipe LEFT JOIN part a ON a.key = p.part LEFT JOIN frame f ON f.key = a.frame `
 
 // Product returns a product and its metrics, sorted by name. It wraps
@@ -329,7 +340,7 @@ func (p *productRow) scan(scan scan) error {
 	var path []byte
 	var made, run sql.NullInt64
 	var raw Hash
-	if err := scan(&p.key, &p.set, &p.What, &p.Detector, &p.Plane, &p.Recipe, &p.Algorithm, &path, &p.SHA256, &p.Bytes, &made, &p.State, &run, &raw); err != nil {
+	if err := scan(&p.key, &p.set, &p.What, &p.Detector, &p.Plane, &p.Recipe, &p.Algorithm, &path, &p.SHA256, &p.Bytes, &made, &p.Took, &p.State, &run, &raw); err != nil {
 		return err
 	}
 	p.Path, p.Made, p.Run = string(path), optionalTime(made), run.Int64
@@ -341,16 +352,32 @@ func (p *productRow) scan(scan scan) error {
 
 // addInputs reads the inputs that are shared and sorts them all.
 func (l *Ledger) addInputs(ctx context.Context, p *productRow) error {
-	err := each(ctx, l.read, func(scan scan) error {
+	shared, err := l.inputs(ctx, p.set)
+	p.Inputs = sortedInputs(append(p.Inputs, shared...))
+	return err
+}
+
+// InputsOf returns the inputs of a set ([FrameRow].ProductInputs), sorted by
+// role and hash; none if there is no such set. Products of the same masters
+// share a set: callers keep what they looked up.
+func (l *Ledger) InputsOf(ctx context.Context, set int64) ([]Input, error) {
+	inputs, err := l.inputs(ctx, set)
+	if err != nil {
+		return nil, l.explain(ctx, "list the inputs of a product", err)
+	}
+	return sortedInputs(inputs), nil
+}
+
+func (l *Ledger) inputs(ctx context.Context, set int64) (inputs []Input, err error) {
+	err = each(ctx, l.read, func(scan scan) error {
 		var in Input
 		if err := scan(&in.Role, &in.SHA256); err != nil {
 			return err
 		}
-		p.Inputs = append(p.Inputs, in)
+		inputs = append(inputs, in)
 		return nil
-	}, `SELECT role, sha256 FROM input_set_member WHERE input_set = $1`, p.set)
-	p.Inputs = sortedInputs(p.Inputs)
-	return err
+	}, `SELECT role, sha256 FROM input_set_member WHERE input_set = $1`, set)
+	return inputs, err
 }
 
 func (l *Ledger) metrics(ctx context.Context, product int64) (metrics []Metric, err error) {

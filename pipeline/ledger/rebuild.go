@@ -5,19 +5,22 @@ import (
 	"iter"
 )
 
-// Record is what one file of an archive tells. Fields that are nil are left
-// out; the recipe is taken before the outcome.
+// Record is what one file of an archive tells, or a line of its journal. Fields
+// that are nil are left out; the recipe is taken before the outcome. Runs get
+// new numbers. A run that the ledger has, by beginning and owner, or an alert,
+// by rule, subject and beginning, stays as it is.
 type Record struct {
 	Recipe  *Recipe
 	Master  *Master
 	Outcome *Outcome
+	Run     *Run
+	Alert   *Alert
 }
 
-// filesTables hold what the headers of files also say, and claims on it;
-// workTables the rest. Tables that refer to others come first.
+// filesTables hold what the files of an archive also say; workTables the rest. Tables that refer to others come first.
 var (
-	filesTables = []string{"metric", "product", "input_set_member", "input_set", "part", "frame", "series", "recipe", "master", "claim"}
-	workTables  = []string{"run", "alert"}
+	filesTables = []string{"metric", "product", "input_set_member", "input_set", "part", "frame", "series", "recipe", "master", "place"}
+	workTables  = []string{"run", "alert", "arrival", "post"}
 )
 
 // Forget empties the ledger.
@@ -41,9 +44,10 @@ func (c *change) empty(ctx context.Context, tables []string) error {
 
 // Rebuild replaces all that the ledger knows of frames, masters, recipes and
 // products by what the files of the archive tell, and returns the number of
-// records. Claims end; runs and alerts, which no file tells of, stay. Until it
-// is through, others see the ledger as it was, and so it stays if records
-// yields an error or the process dies.
+// records. Failures and places are forgotten: the next look at the folders finds
+// them again. Runs, alerts, arrivals and messages to send, which no header tells
+// of, stay. Until it is through, others see the ledger as it was, and so it
+// stays if records yields an error or the process dies.
 //
 // Of several products of one kind from the same part, and of several at one
 // path, the last that is recorded as current stays current.
@@ -86,7 +90,17 @@ func (c *change) addRecord(ctx context.Context, r *Record) error {
 		}
 	}
 	if r.Outcome != nil {
-		return c.addOutcome(ctx, r.Outcome)
+		if err := c.addOutcome(ctx, r.Outcome); err != nil {
+			return err
+		}
+	}
+	if r.Run != nil {
+		if err := c.restoreRun(ctx, r.Run); err != nil {
+			return err
+		}
+	}
+	if r.Alert != nil {
+		return c.restoreAlert(ctx, r.Alert)
 	}
 	return nil
 }

@@ -10,6 +10,7 @@ import (
 // Run is one run of the pipeline over a batch of files.
 type Run struct {
 	ID      int64
+	What    string // it did, such as intake
 	Owner   string // which program or process; empty: not known
 	Host    string // computer; empty: not known
 	Started time.Time
@@ -21,18 +22,19 @@ type Run struct {
 // Counts are the numbers of frames in a run.
 type Counts struct{ Found, Done, Skipped, Failed, Warned int }
 
-// BeginRun records that a run began, and returns its number.
-func (l *Ledger) BeginRun(ctx context.Context, owner, host string, started time.Time) (int64, error) {
+// BeginRun records that a run began, and returns its number. What is known
+// only at its end, and the number, are not looked at.
+func (l *Ledger) BeginRun(ctx context.Context, r Run) (int64, error) {
 	var id int64
 	err := l.change(ctx, "record the beginning of a run", func(c *change) error {
-		at, err := nanos(started)
+		at, err := nanos(r.Started)
 		if err != nil {
 			return err
 		}
-		if err := checkText(owner, host); err != nil {
+		if err := checkText(r.What, r.Owner, r.Host); err != nil {
 			return err
 		}
-		id, err = c.key(ctx, `INSERT INTO run (owner, host, started_at) VALUES ($1, $2, $3) RETURNING key`, owner, host, at)
+		id, err = c.key(ctx, `INSERT INTO run (what, owner, host, started_at) VALUES ($1, $2, $3, $4) RETURNING key`, r.What, r.Owner, r.Host, at)
 		return err
 	})
 	return id, err
@@ -58,23 +60,82 @@ func (l *Ledger) EndRun(ctx context.Context, id int64, ended time.Time, counts C
 	})
 }
 
+// restoreRun records a run that was read back, under a new number, unless
+// there is one of the same beginning and owner.
+func (c *change) restoreRun(ctx context.Context, r *Run) error {
+	started, err := nanos(r.Started)
+	if err != nil {
+		return err
+	}
+	ended, err := optionalNanos(r.Ended)
+	if err != nil {
+		return err
+	}
+	if err := checkText(r.What, r.Owner, r.Host, r.Outcome); err != nil {
+		return err
+	}
+	_, known, err := c.number(ctx, `SELECT key FROM run WHERE started_at = $1 AND owner = $2 LIMIT 1`, started, r.Owner)
+	if err != nil || known {
+		return err
+	}
+	_, err = c.exec(ctx, `INSERT INTO run (what, owner, host, started_at, ended_at, found, done, skipped, failed, warned, outcome)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
+		r.What, r.Owner, r.Host, started, ended, r.Counts.Found, r.Counts.Done, r.Counts.Skipped, r.Counts.Failed, r.Counts.Warned, r.Outcome)
+	return err
+}
+
 // Runs returns the last runs, the latest first.
 func (l *Ledger) Runs(ctx context.Context, most int) ([]Run, error) {
 	var runs []Run
-	err := each(ctx, l.read, func(scan scan) error {
-		var r Run
-		var started int64
-		var ended sql.NullInt64
-		c := &r.Counts
-		if err := scan(&r.ID, &r.Owner, &r.Host, &started, &ended, &c.Found, &c.Done, &c.Skipped, &c.Failed, &c.Warned, &r.Outcome); err != nil {
-			return err
-		}
-		r.Started, r.Ended = timeOf(started), optionalTime(ended)
+	err := l.runs(ctx, func(r Run) error {
 		runs = append(runs, r)
 		return nil
-	}, `SELECT key, owner, host, started_at, ended_at, found, done, skipped, failed, warned, outcome FROM run ORDER BY key DESC LIMIT $1`, most)
+	}, `ORDER BY key DESC LIMIT $1`, most)
 	if err != nil {
 		return nil, l.explain(ctx, "list the runs", err)
 	}
 	return runs, nil
+}
+
+// RunsBetween calls f for the runs that began at one time or later and before
+// another, in the order in which they began. A zero time sets no bound.
+func (l *Ledger) RunsBetween(ctx context.Context, from, to time.Time, f func(Run) error) error {
+	first, last, err := (&Filter{From: from, To: to}).span()
+	if err == nil {
+		err = l.runs(ctx, f, `WHERE started_at >= $1 AND started_at <= $2 ORDER BY started_at, key`, first, last)
+	}
+	if err != nil {
+		return l.explain(ctx, "go through the runs", err)
+	}
+	return nil
+}
+
+func (l *Ledger) runs(ctx context.Context, f func(Run) error, which string, args ...any) error {
+	return each(ctx, l.read, func(scan scan) error {
+		var r Run
+		var started int64
+		var ended sql.NullInt64
+		c := &r.Counts
+		if err := scan(&r.ID, &r.What, &r.Owner, &r.Host, &started, &ended, &c.Found, &c.Done, &c.Skipped, &c.Failed, &c.Warned, &r.Outcome); err != nil {
+			return err
+		}
+		r.Started, r.Ended = timeOf(started), optionalTime(ended)
+		return f(r)
+	}, `SELECT key, what, owner, host, started_at, ended_at, found, done, skipped, failed, warned, outcome FROM run `+which, args...)
+}
+
+// CountsSince adds up the numbers of the runs that began at a time or later;
+// those of runs that go on are not known yet. The zero time adds up all.
+func (l *Ledger) CountsSince(ctx context.Context, t time.Time) (Counts, error) {
+	var c Counts
+	from, _, err := (&Filter{From: t}).span()
+	if err == nil {
+		err = each(ctx, l.read, func(scan scan) error { return scan(&c.Found, &c.Done, &c.Skipped, &c.Failed, &c.Warned) },
+			`SELECT CAST(coalesce(sum(found), 0) AS BIGINT), CAST(coalesce(sum(done), 0) AS BIGINT), CAST(coalesce(sum(skipped), 0) AS BIGINT),
+				CAST(coalesce(sum(failed), 0) AS BIGINT), CAST(coalesce(sum(warned), 0) AS BIGINT) FROM run WHERE started_at >= $1`, from)
+	}
+	if err != nil {
+		return Counts{}, l.explain(ctx, "add up the runs", err)
+	}
+	return c, nil
 }

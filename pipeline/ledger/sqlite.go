@@ -17,7 +17,9 @@ import (
 	sqlitelib "modernc.org/sqlite/lib"
 )
 
-// sqliteReaders is the number of connections that only read.
+// sqliteReaders is the number of connections for reading that are kept. There
+// may be more: who goes through the frames and looks up other things meanwhile
+// must not wait for others who do the same.
 const sqliteReaders = 4
 
 // Bounds, in KiB, on the pages of the file that a connection keeps in memory.
@@ -53,7 +55,7 @@ func openSQLite(path string, wait time.Duration) (*Ledger, error) {
 	if err != nil {
 		return nil, fmt.Errorf("ledger %s: %w", path, errors.Join(err, write.Close()))
 	}
-	read.SetMaxOpenConns(sqliteReaders)
+	read.SetMaxIdleConns(sqliteReaders)
 	return &Ledger{write: write, read: read, name: path, base: &sqliteFile{abs, wait, read, write}}, nil
 }
 
@@ -99,7 +101,7 @@ func sqliteCode(err error) int {
 }
 
 func (*sqliteFile) words() *strings.Replacer {
-	return strings.NewReplacer("{{key}}", "key INTEGER PRIMARY KEY", "{{by_primary_key}}", "WITHOUT ROWID")
+	return strings.NewReplacer("{{key}}", "key INTEGER PRIMARY KEY", "{{lasting_key}}", "key INTEGER PRIMARY KEY AUTOINCREMENT", "{{by_primary_key}}", "WITHOUT ROWID")
 }
 
 // beginMigration refuses a database of another program. The transaction holds

@@ -85,7 +85,8 @@ type State string
 // file is recorded.
 const (
 	Current    State = "current"
-	Superseded State = "superseded" // another has taken its place
+	Superseded State = "superseded" // another has taken its place, and it is kept under the path in its record
+	Replaced   State = "replaced"   // another has taken its place, and the file is gone
 	Missing    State = "missing"    // it should be there and is not
 )
 
@@ -93,8 +94,8 @@ func (s State) orCurrent() State { return cmp.Or(s, Current) }
 
 func (s State) check() error {
 	switch s {
-	case Current, Superseded, Missing:
+	case Current, Superseded, Replaced, Missing:
 		return nil
 	}
-	return fmt.Errorf("%q is no state: the states are %s, %s and %s", string(s), Current, Superseded, Missing)
+	return fmt.Errorf("%q is no state: the states are %s, %s, %s and %s", string(s), Current, Superseded, Replaced, Missing)
 }

@@ -1,5 +1,5 @@
 -- The first tables. The text is plain SQL that SQLite and PostgreSQL share;
--- the two words in double braces are what they write differently.
+-- the words in double braces are what they write differently.
 --
 -- Times are nanoseconds since 1970-01-01 UTC, hashes the 32 bytes of SHA-256.
 -- Paths are bytes, because file systems do not promise text.
@@ -15,18 +15,36 @@ CREATE TABLE series (
 	UNIQUE (instrument, detector, mode, band, kind)
 );
 
--- A raw file, known by its content.
+-- A raw file, known by its content. A failure is that of the file as a whole.
 CREATE TABLE frame (
 	{{key}},
-	sha256      BYTEA NOT NULL UNIQUE CHECK (length(sha256) = 32),
-	name        BYTEA NOT NULL,
-	path        BYTEA NOT NULL,
-	bytes       BIGINT NOT NULL,
-	modified_at BIGINT,
-	seen_at     BIGINT,
-	failure     TEXT NOT NULL
+	sha256    BYTEA NOT NULL UNIQUE CHECK (length(sha256) = 32),
+	name      BYTEA NOT NULL,
+	path      BYTEA NOT NULL,
+	bytes     BIGINT NOT NULL,
+	seen_at   BIGINT,
+	failed_id BYTEA CHECK (length(failed_id) = 32),
+	failure   TEXT NOT NULL
 );
-CREATE INDEX frame_path ON frame (path);
+CREATE INDEX frame_failed ON frame (key) WHERE failure <> '';
+
+-- Where a file lies, a raw frame or a master, and what was last known of it.
+-- sha256 is null while it was not read.
+CREATE TABLE place (
+	folder   BYTEA NOT NULL,
+	name     BYTEA NOT NULL,
+	stamp    TEXT NOT NULL,
+	sha256   BYTEA CHECK (length(sha256) = 32),
+	since_at BIGINT,
+	PRIMARY KEY (folder, name)
+) {{by_primary_key}};
+CREATE INDEX place_content ON place (sha256);
+
+-- When a frame that was not known before was last seen.
+CREATE TABLE arrival (
+	instrument TEXT PRIMARY KEY,
+	seen_at    BIGINT NOT NULL
+);
 
 -- What one detector, or one plane of a cube, saw in a raw file.
 CREATE TABLE part (
@@ -42,6 +60,7 @@ CREATE TABLE part (
 	UNIQUE (frame, detector, plane)
 );
 CREATE INDEX part_in_time ON part (series, begin_at);
+CREATE INDEX part_failed ON part (frame) WHERE failure <> '';
 
 CREATE TABLE recipe (
 	{{key}},
@@ -66,7 +85,7 @@ CREATE TABLE master (
 	temp_max_k DOUBLE PRECISION,
 	frames     BIGINT NOT NULL,
 	path       BYTEA NOT NULL,
-	state      TEXT NOT NULL CHECK (state IN ('current', 'superseded', 'missing'))
+	state      TEXT NOT NULL CHECK (state IN ('current', 'superseded', 'replaced', 'missing'))
 );
 
 -- Masters and other inputs that products have in common: hundreds of frames
@@ -85,6 +104,7 @@ CREATE INDEX input_set_member_content ON input_set_member (sha256);
 
 CREATE TABLE run (
 	{{key}},
+	what       TEXT NOT NULL,
 	owner      TEXT NOT NULL,
 	host       TEXT NOT NULL,
 	started_at BIGINT NOT NULL,
@@ -96,6 +116,7 @@ CREATE TABLE run (
 	warned     BIGINT NOT NULL DEFAULT 0,
 	outcome    TEXT NOT NULL DEFAULT ''
 );
+CREATE INDEX run_in_time ON run (started_at);
 
 -- part is null for a product of several raw files; its set then holds them.
 CREATE TABLE product (
@@ -112,10 +133,12 @@ CREATE TABLE product (
 	sha256    BYTEA NOT NULL CHECK (length(sha256) = 32),
 	bytes     BIGINT NOT NULL,
 	made_at   BIGINT,
-	state     TEXT NOT NULL CHECK (state IN ('current', 'superseded', 'missing')),
+	took_ns   BIGINT NOT NULL,
+	state     TEXT NOT NULL CHECK (state IN ('current', 'superseded', 'replaced', 'missing')),
 	run       BIGINT REFERENCES run (key)
 );
 CREATE UNIQUE INDEX product_current ON product (part, what) WHERE state = 'current';
+CREATE INDEX product_past ON product (part, state) WHERE state <> 'current';
 CREATE INDEX product_path ON product (path);
 CREATE INDEX product_inputs ON product (input_set);
 
@@ -134,12 +157,16 @@ CREATE TABLE alert (
 	message    TEXT NOT NULL,
 	first_at   BIGINT NOT NULL,
 	last_at    BIGINT NOT NULL,
+	told_at    BIGINT,
 	cleared_at BIGINT
 );
 CREATE UNIQUE INDEX alert_raised ON alert (rule, subject) WHERE cleared_at IS NULL;
+CREATE INDEX alert_history ON alert (rule, subject, first_at);
 
-CREATE TABLE claim (
-	id       BYTEA PRIMARY KEY CHECK (length(id) = 32),
-	owner    TEXT NOT NULL,
-	until_at BIGINT NOT NULL
+-- Messages that wait to be sent. A key is never used again, so that whoever
+-- sent one does not take another away.
+CREATE TABLE post (
+	{{lasting_key}},
+	body      TEXT NOT NULL,
+	queued_at BIGINT NOT NULL
 );

@@ -1,0 +1,393 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+	"go.uber.org/zap"
+
+	"evenlight/configs"
+	"evenlight/pipeline/archive"
+	"evenlight/pipeline/ledger"
+	"evenlight/pipeline/watch"
+)
+
+// keeping is what the commands on an archive share.
+type keeping struct {
+	*settings
+	path string
+}
+
+// open reads the archive file and opens the archive. The context ends when the
+// process is told to stop.
+func (k *keeping) open(c *cobra.Command) (context.Context, *archive.Archive, *configs.Archive, func(), error) {
+	log, err := k.logger(c.ErrOrStderr())
+	if err != nil {
+		return nil, nil, nil, nil, err
+	}
+	cfg, err := k.loadArchive(k.path, log)
+	if err != nil {
+		return nil, nil, nil, nil, err
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	a, err := archive.Open(ctx, cfg, archive.Options{Workers: k.workers, Log: log, Progress: k.progress(c.ErrOrStderr())})
+	if err != nil {
+		stop()
+		log.Error(archive.EventPassFailed, zap.Error(err))
+		return nil, nil, nil, nil, failed(err)
+	}
+	return ctx, a, cfg, func() { stop(); a.Close() }, nil
+}
+
+// answer writes a report, for people or as JSON.
+func (k *keeping) answer(c *cobra.Command, v any, text func() string) error {
+	var err error
+	if k.json {
+		err = writeJSON(c.OutOrStdout(), v)
+	} else {
+		_, err = fmt.Fprint(c.OutOrStdout(), text())
+	}
+	if err != nil {
+		return failed(err)
+	}
+	return nil
+}
+
+// ending turns a report and its error into the exit code.
+func ending(r *archive.Report, err error) error {
+	switch {
+	case errors.Is(err, ledger.ErrBusy):
+		return &exitError{exitBusy, err}
+	case errors.Is(err, context.Canceled):
+		return &exitError{exitSome, errors.New("it was told to stop; what is left is done by the next run")}
+	case err != nil && r != nil && r.Counts.Done+r.Adopted+r.Known+r.Counts.Skipped > 0:
+		return &exitError{exitSome, err}
+	case err != nil:
+		return failed(err)
+	case r.Counts.Failed > 0 && r.Counts.Done+r.Adopted+r.Known+r.Counts.Skipped == 0:
+		return &exitError{code: exitNothing}
+	case r.Counts.Failed > 0:
+		return &exitError{code: exitSome}
+	case len(r.Alerts) > 0:
+		return &exitError{code: exitAlert}
+	}
+	return nil
+}
+
+func intakeCommand(s *settings) *cobra.Command {
+	k := &keeping{settings: s}
+	var opt archive.PassOptions
+	var wait time.Duration
+	c := &cobra.Command{
+		Use:   "intake --archive FILE",
+		Short: "Take in what has arrived, once (for cron)",
+		Long: `Looks into all source folders of an archive, calibrates the frames that are new
+and complete, tries frames in quarantine whose reason is gone, and judges the
+rules for alerts. What is done is in the ledger: running it again does nothing
+twice. Only one run works on an archive at a time; another waits for it, or
+leaves with exit code 4. With exit code 5 all was done and an alert holds.`,
+		Example: "  evenlight intake --archive /srv/marrowby/archive.yaml --log-format json\n  evenlight intake --archive archive.yaml --retry",
+		Args:    cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			ctx, a, _, end, err := k.open(c)
+			if err != nil {
+				return err
+			}
+			defer end()
+			opt.Wait = -1
+			if c.Flags().Changed("wait") {
+				opt.Wait = wait
+			}
+			r, err := a.Pass(ctx, opt)
+			if r != nil {
+				if err := k.answer(c, r, func() string { return reportText(r) }); err != nil {
+					return err
+				}
+			}
+			return ending(r, err)
+		},
+	}
+	needArchive(c, &k.path)
+	c.Flags().BoolVar(&opt.Retry, "retry", false, "try all frames in quarantine again, whatever their reasons")
+	c.Flags().DurationVar(&wait, "wait", 0, "how long to wait for another run (default: intake.wait_s of the archive file)")
+	return c
+}
+
+func watchCommand(s *settings) *cobra.Command {
+	k := &keeping{settings: s}
+	c := &cobra.Command{
+		Use:   "watch --archive FILE",
+		Short: "Take in frames as they arrive, until told to stop",
+		Long: `Does what intake does whenever something changes in a source folder or among the
+masters, and looks everywhere at set intervals, since network file systems tell
+of no change. On SIGTERM it finishes the frames under way and ends. Tells systemd
+when it is ready and that it works (Type=notify, WatchdogSec); the folder
+scripts/service has a unit.`,
+		Example: "  evenlight watch --archive /srv/marrowby/archive.yaml --log-format json --log-level info",
+		Args:    cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			ctx, a, _, end, err := k.open(c)
+			if err != nil {
+				return err
+			}
+			defer end()
+			log, err := k.logger(c.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			if err := a.Serve(ctx, watch.NewNotifier(log)); err != nil {
+				return failed(err)
+			}
+			return nil
+		},
+	}
+	needArchive(c, &k.path)
+	return c
+}
+
+// selecting adds the flags that select products.
+func selecting(c *cobra.Command, sel *archive.Selection, from, to *string) {
+	f := c.Flags()
+	f.StringVar(from, "from", "", "exposures that began at this time or later (UTC), such as 2031-04-05 or 2031-04-05T06:00:00")
+	f.StringVar(to, "to", "", "and before this one")
+	f.StringVar(&sel.Instrument, "instrument", "", "of this instrument only")
+	f.StringVar(&sel.Detector, "detector", "", "of this detector only")
+	f.StringVar(&sel.Mode, "mode", "", "in this readout mode only")
+	f.StringVar(&sel.Band, "band", "", "of this band only")
+	f.StringVar(&sel.Master, "master", "", "made with this master, or to be made with it: its file name, or six or more digits of its SHA-256")
+	f.StringSliceVar(&sel.Reasons, "reason", nil, "stale for one of these reasons only: "+strings.Join(archive.Reasons(), ", "))
+	f.BoolVar(&sel.Files, "files", false, "look also whether the files of products are there")
+}
+
+// parseTimes reads the times of a selection.
+func parseTimes(sel *archive.Selection, from, to string) error {
+	for _, t := range []struct {
+		flag, text string
+		to         *time.Time
+	}{{"--from", from, &sel.From}, {"--to", to, &sel.To}} {
+		if t.text == "" {
+			continue
+		}
+		var err error
+		for _, form := range []string{time.DateOnly, "2006-01-02T15:04", "2006-01-02T15:04:05", time.RFC3339Nano} {
+			if *t.to, err = time.Parse(form, t.text); err == nil {
+				break
+			}
+		}
+		if err != nil {
+			return fmt.Errorf("%s %q is no time: write it as 2031-04-05 or 2031-04-05T06:07:08", t.flag, t.text)
+		}
+	}
+	return nil
+}
+
+func planCommand(s *settings) *cobra.Command {
+	k := &keeping{settings: s}
+	var sel archive.Selection
+	var from, to string
+	var list bool
+	c := &cobra.Command{
+		Use:   "plan --archive FILE",
+		Short: "Show which products are stale, why, and what remaking them takes",
+		Long: `Compares what each product was made from (raw content, profile, masters,
+software) with what it would be made from now. It reads the ledger and no pixel,
+and changes nothing.`,
+		Example: "  evenlight plan --archive archive.yaml\n  evenlight plan --archive archive.yaml --band green --from 2031-04-01 --list",
+		Args:    cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			if err := parseTimes(&sel, from, to); err != nil {
+				return err
+			}
+			ctx, a, _, end, err := k.open(c)
+			if err != nil {
+				return err
+			}
+			defer end()
+			p, err := a.Plan(ctx, sel)
+			if err != nil {
+				return failed(err)
+			}
+			return k.showPlan(c, p, list)
+		},
+	}
+	needArchive(c, &k.path)
+	selecting(c, &sel, &from, &to)
+	c.Flags().BoolVar(&list, "list", false, "list each stale product: time, SHA-256 of the raw frame, detector, plane, reasons")
+	return c
+}
+
+func (k *keeping) showPlan(c *cobra.Command, p *archive.Plan, list bool) error {
+	if err := k.answer(c, p, func() string { return planText(p) }); err != nil || !list {
+		return err
+	}
+	var err error
+	p.Each(func(raw ledger.Hash, detector string, plane int, begin time.Time, reasons []string) {
+		if err != nil {
+			return
+		}
+		if k.json {
+			err = writeJSONLine(c.OutOrStdout(), staleView{begin, raw.String(), detector, plane, reasons})
+		} else {
+			_, err = fmt.Fprintf(c.OutOrStdout(), "%s %s %s %d %s\n", begin.Format("2006-01-02T15:04:05.000"), raw, detector, plane, strings.Join(reasons, ","))
+		}
+	})
+	if err != nil {
+		return failed(err)
+	}
+	return nil
+}
+
+// staleView is a line of a list of stale products.
+type staleView struct {
+	Time     time.Time `json:"time"`
+	Raw      string    `json:"raw_sha256"`
+	Detector string    `json:"detector"`
+	Plane    int       `json:"plane,omitempty"`
+	Reasons  []string  `json:"reasons"`
+}
+
+func reprocessCommand(s *settings) *cobra.Command {
+	k := &keeping{settings: s}
+	var sel archive.Selection
+	var from, to string
+	var dry bool
+	var perHour, gib float64
+	var most int
+	c := &cobra.Command{
+		Use:   "reprocess --archive FILE",
+		Short: "Make stale products again, and no others",
+		Long: `Plans as 'evenlight plan' does and makes what is stale. Products that are as they
+should be are not touched. What becomes of earlier versions, versions in the
+archive file says. It can be stopped at any time and goes on where it was when it
+is run again; new frames are taken in between. Limits are those of the archive
+file unless given here.`,
+		Example: "  evenlight reprocess --archive archive.yaml --dry-run\n  evenlight reprocess --archive archive.yaml --reason master --most-frames 1000",
+		Args:    cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			if err := parseTimes(&sel, from, to); err != nil {
+				return err
+			}
+			ctx, a, _, end, err := k.open(c)
+			if err != nil {
+				return err
+			}
+			defer end()
+			p, err := a.Plan(ctx, sel)
+			if err != nil {
+				return failed(err)
+			}
+			if dry {
+				return k.showPlan(c, p, false)
+			}
+			lim := a.Limits()
+			if c.Flags().Changed("frames-per-hour") {
+				lim.FramesPerHour = perHour
+			}
+			if c.Flags().Changed("most-gib") {
+				lim.MostBytes = int64(gib * (1 << 30))
+			}
+			lim.MostFrames = most
+			r, err := a.Reprocess(ctx, p, lim)
+			if r != nil {
+				if err := k.answer(c, r, func() string { return reportText(r) }); err != nil {
+					return err
+				}
+			}
+			return ending(r, err)
+		},
+	}
+	needArchive(c, &k.path)
+	selecting(c, &sel, &from, &to)
+	f := c.Flags()
+	f.BoolVar(&dry, "dry-run", false, "show the plan and change nothing")
+	f.Float64Var(&perHour, "frames-per-hour", 0, "at most so many; 0: no bound")
+	f.Float64Var(&gib, "most-gib", 0, "write at most so much; 0: no bound")
+	f.IntVar(&most, "most-frames", 0, "make at most so many products; 0: no bound")
+	return c
+}
+
+func statusCommand(s *settings) *cobra.Command {
+	k := &keeping{settings: s}
+	c := &cobra.Command{
+		Use:     "status --archive FILE",
+		Short:   "Show what an archive holds, its last runs, quarantine and alerts",
+		Example: "  evenlight status --archive archive.yaml",
+		Args:    cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			ctx, a, _, end, err := k.open(c)
+			if err != nil {
+				return err
+			}
+			defer end()
+			st, err := a.Status(ctx)
+			if err != nil {
+				return failed(err)
+			}
+			return k.answer(c, st, func() string { return statusText(st) })
+		},
+	}
+	needArchive(c, &k.path)
+	return c
+}
+
+func ledgerCommand(s *settings) *cobra.Command {
+	c := &cobra.Command{Use: "ledger", Short: "Check the ledger, or rebuild it from the archive's files"}
+	k := &keeping{settings: s}
+	check := &cobra.Command{
+		Use: "check --archive FILE", Short: "Search the ledger for damage", Args: cobra.NoArgs,
+		Example: "  evenlight ledger check --archive archive.yaml",
+		RunE: func(c *cobra.Command, _ []string) error {
+			_, a, _, end, err := k.open(c) // opening searches for damage
+			if err != nil {
+				return err
+			}
+			defer end()
+			_, err = fmt.Fprintf(c.OutOrStdout(), "%s is sound\n", a.Ledger().Name())
+			return err
+		},
+	}
+	rebuild := &cobra.Command{
+		Use: "rebuild --archive FILE", Short: "Make the ledger anew from headers and the journal", Args: cobra.NoArgs,
+		Long: `Replaces what the ledger knows by what the headers of masters, products and their
+earlier versions tell, and restores runs and alerts from the journal. A ledger
+file that is damaged is moved away first, by hand. Raw files are looked at by the
+next intake, which finds that their products are there.`,
+		Example: "  evenlight ledger rebuild --archive archive.yaml",
+		RunE: func(c *cobra.Command, _ []string) error {
+			ctx, a, _, end, err := k.open(c)
+			if err != nil {
+				return err
+			}
+			defer end()
+			r, err := a.Rebuild(ctx)
+			if errors.Is(err, ledger.ErrBusy) {
+				return &exitError{exitBusy, err}
+			}
+			if err != nil {
+				return failed(err)
+			}
+			err = k.answer(c, r, func() string {
+				text := fmt.Sprintf("%d products, %d earlier versions, %d masters, %d runs and %d alerts are in the ledger\n", r.Products, r.Earlier, r.Masters, r.Runs, r.Alerts)
+				for _, s := range r.Skipped {
+					text += "left out: " + s + "\n"
+				}
+				return text
+			})
+			if err == nil && len(r.Skipped) > 0 {
+				return &exitError{code: exitSome}
+			}
+			return err
+		},
+	}
+	needArchive(check, &k.path)
+	needArchive(rebuild, &k.path)
+	c.AddCommand(check, rebuild)
+	return c
+}

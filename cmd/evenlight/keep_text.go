@@ -1,0 +1,129 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"evenlight/pipeline/archive"
+)
+
+// writeJSONLine writes one object on one line.
+func writeJSONLine(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	return e.Encode(v)
+}
+
+// reportText writes the report of a pass for people.
+func reportText(r *archive.Report) string {
+	var b strings.Builder
+	c := r.Counts
+	fmt.Fprintf(&b, "%s: %d found, %d done (%d with warnings), %d failed, %d skipped; %d there already, %d adopted, %d waiting\n",
+		r.What, c.Found, c.Done, c.Warned, c.Failed, c.Skipped, r.Known, r.Adopted, r.Waiting)
+	if r.Quarantined+r.Returned+r.Gone > 0 {
+		fmt.Fprintf(&b, "%d went to quarantine, %d came back from it, %d went away before they were read\n", r.Quarantined, r.Returned, r.Gone)
+	}
+	for _, f := range r.Failures {
+		fmt.Fprintf(&b, "  failed: %s\n", visible(f.Reason))
+	}
+	for _, f := range r.Frames {
+		for _, w := range f.Warnings {
+			fmt.Fprintf(&b, "  %s: warning: %s\n", visible(f.Product), visible(w))
+		}
+	}
+	if r.Stopped != "" {
+		fmt.Fprintf(&b, "stopped: %s\n", visible(r.Stopped))
+	}
+	writeAlerts(&b, r.Alerts)
+	return b.String()
+}
+
+func writeAlerts(b *strings.Builder, alerts []archive.AlertView) {
+	for _, a := range alerts {
+		fmt.Fprintf(b, "ALERT %s (%s) since %s: %s\n", a.Rule, visible(a.Subject), a.First.UTC().Format(time.RFC3339), visible(a.Message))
+	}
+}
+
+// visible shows what would move the cursor, or more, on a terminal.
+func visible(s string) string {
+	if !strings.ContainsFunc(s, func(r rune) bool { return r < ' ' || r == 0x7f || r == '\ufffd' }) {
+		return s
+	}
+	q := fmt.Sprintf("%q", s)
+	return q[1 : len(q)-1]
+}
+
+// planText writes a plan for people.
+func planText(p *archive.Plan) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%d scenes looked at: %d stale, %d as they should be, %d blocked by what they failed for, %d that cannot be made again now", p.Looked, p.Stale, p.Current, p.Blocked, p.Held)
+	if p.Passed > 0 {
+		fmt.Fprintf(&b, ", %d stale and not selected", p.Passed)
+	}
+	b.WriteString("\n")
+	if p.Stale == 0 {
+		return b.String()
+	}
+	b.WriteString("reasons:")
+	for _, r := range archive.Reasons() {
+		if n := p.Reasons[r]; n > 0 {
+			fmt.Fprintf(&b, " %s %d", r, n)
+		}
+	}
+	fmt.Fprintf(&b, "\n%-16s %-14s %-14s %-10s %10s %10s\n", "instrument", "detector", "mode", "band", "scenes", "stale")
+	for _, g := range p.Groups {
+		if g.Stale > 0 {
+			fmt.Fprintf(&b, "%-16s %-14s %-14s %-10s %10d %10d\n", g.Instrument, g.Detector, g.Mode, g.Band, g.Looked, g.Stale)
+		}
+	}
+	if p.Unknown < p.Stale {
+		fmt.Fprintf(&b, "estimated from what like products took: %s, %.2f GiB", time.Duration(p.Seconds*float64(time.Second)).Round(time.Second), float64(p.Bytes)/(1<<30))
+		if p.Free >= 0 {
+			fmt.Fprintf(&b, " (%.1f GiB are free)", float64(p.Free)/(1<<30))
+		}
+		b.WriteString("\n")
+	}
+	if p.Unknown > 0 {
+		fmt.Fprintf(&b, "no estimate for %d of them: nothing of their kind was made yet\n", p.Unknown)
+	}
+	return b.String()
+}
+
+// statusText writes a status for people.
+func statusText(s *archive.Status) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "ledger %s (tables of version %d)\n", s.Ledger, s.Tables)
+	fmt.Fprintf(&b, "%d raw files, %d products, %d earlier versions, %d masters\n", s.Frames, s.Products, s.Earlier, s.Masters)
+	for _, kind := range sortedKeys(s.Parts) {
+		fmt.Fprintf(&b, "  %-12s %d\n", kind, s.Parts[kind])
+	}
+	for _, i := range sortedKeys(s.Arrivals) {
+		fmt.Fprintf(&b, "last new frame of %s: %s\n", i, s.Arrivals[i])
+	}
+	if len(s.Runs) > 0 {
+		fmt.Fprintf(&b, "\n%6s %-10s %-20s %-20s %8s %8s %8s %s\n", "run", "what", "started", "ended", "found", "done", "failed", "outcome")
+	}
+	for _, r := range s.Runs {
+		ended, outcome := "-", r.Outcome
+		if !r.Ended.IsZero() {
+			ended = r.Ended.UTC().Format(time.RFC3339)
+		} else {
+			outcome = "goes on, or broke off"
+		}
+		fmt.Fprintf(&b, "%6d %-10s %-20s %-20s %8d %8d %8d %s\n", r.ID, r.What, r.Started.UTC().Format(time.RFC3339), ended, r.Found, r.Done, r.Failed, outcome)
+	}
+	if len(s.Quarantine) > 0 {
+		fmt.Fprintf(&b, "\nin quarantine: %d\n", len(s.Quarantine))
+	}
+	for _, q := range s.Quarantine {
+		fmt.Fprintf(&b, "  %s\n    %s\n", visible(q.Entry), visible(q.Reason))
+	}
+	if len(s.Alerts) > 0 {
+		b.WriteString("\n")
+	}
+	writeAlerts(&b, s.Alerts)
+	return b.String()
+}

@@ -1,0 +1,194 @@
+package archive
+
+import (
+	"context"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"go.uber.org/zap"
+
+	"evenlight/configs"
+	"evenlight/pipeline"
+	"evenlight/pipeline/ledger"
+)
+
+// Options says how an archive is worked on.
+type Options struct {
+	Workers int // goroutines for the rows of one frame
+	Log     *zap.Logger
+	// Now is the clock; nil: time.Now. Only what is written to the ledger and
+	// the journal depends on it.
+	Now func() time.Time
+	// Progress, if set, is told of each file when it is done.
+	Progress func(done, total int, name string)
+}
+
+// Archive is an archive that is open.
+type Archive struct {
+	cfg     *configs.Archive
+	led     *ledger.Ledger
+	opt     Options
+	sources []*source
+	masters *masters // nil: not looked at yet
+	lanes   []*lane  // nil: to be made, with the masters as they are now
+}
+
+// source is a folder of raw frames and the camera that they are from.
+type source struct {
+	configs.Source
+	in     *pipeline.Instrument
+	recipe ledger.Hash
+}
+
+// Open opens the ledger of an archive and reads the profiles of its sources.
+// Errors are those of the ledger and the profiles, and that two sources give
+// unlike profiles to one instrument, whose frames could then have two products.
+func Open(ctx context.Context, cfg *configs.Archive, opt Options) (*Archive, error) {
+	if opt.Now == nil {
+		opt.Now = time.Now
+	}
+	a := &Archive{cfg: cfg, opt: opt}
+	if err := a.readProfiles(); err != nil {
+		return nil, err
+	}
+	for _, folder := range []string{cfg.Masters, cfg.Products, cfg.Earlier, cfg.Quarantine, cfg.Journal} {
+		if err := os.MkdirAll(folder, 0o777); err != nil {
+			return nil, fmt.Errorf("folder of the archive: %w: make it, or allow writing to the folder that it lies in", err)
+		}
+	}
+	led, err := ledger.Open(ctx, cfg.Ledger, ledger.Options{})
+	if err != nil {
+		return nil, err
+	}
+	a.led = led
+	if err := a.addRecipes(ctx); err != nil {
+		return nil, errors.Join(err, led.Close())
+	}
+	return a, nil
+}
+
+// Close closes the ledger.
+func (a *Archive) Close() error { return a.led.Close() }
+
+// Ledger is the archive's ledger.
+func (a *Archive) Ledger() *ledger.Ledger { return a.led }
+
+func (a *Archive) readProfiles() error {
+	of := map[string]*source{}
+	for _, s := range a.cfg.Sources {
+		p, _, err := s.LoadProfile() // whoever read the configuration has warned
+		if err != nil {
+			return fmt.Errorf("source %s: %w", s.Name, err)
+		}
+		in := pipeline.NewInstrument(p)
+		if err := in.Check(); err != nil {
+			return fmt.Errorf("source %s: %s: %w", s.Name, s.Profile, err)
+		}
+		src := &source{Source: s, in: in}
+		if o := of[p.Instrument]; o != nil && o.in.Hash != in.Hash {
+			return fmt.Errorf("sources %s and %s are of one instrument, %s, and their profiles differ: a frame would have two products; give both the same profile, or the instruments different names", o.Name, s.Name, p.Instrument)
+		}
+		of[p.Instrument] = src
+		a.sources = append(a.sources, src)
+	}
+	return nil
+}
+
+// addRecipes records how the products of each source are made.
+func (a *Archive) addRecipes(ctx context.Context) error {
+	for _, s := range a.sources {
+		hash, err := ledger.ParseHash(s.in.Hash)
+		if err != nil {
+			return err
+		}
+		s.recipe, err = a.led.AddRecipe(ctx, ledger.Recipe{Profile: hash, Version: pipeline.Version, Text: string(s.in.Profile.Canonical())})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// sourceOf finds the source that a raw file lies in; nil: none.
+func (a *Archive) sourceOf(path string) *source {
+	for _, s := range a.sources {
+		if _, ok := below(s.Folder, path); ok {
+			return s
+		}
+	}
+	return nil
+}
+
+// sourceFor finds a source of an instrument; nil: none.
+func (a *Archive) sourceFor(instrument string) *source {
+	for _, s := range a.sources {
+		if s.in.Profile.Instrument == instrument {
+			return s
+		}
+	}
+	return nil
+}
+
+// below returns the path of a file relative to a folder that it lies in. It
+// looks at the names alone; both are absolute and clean.
+func below(folder, path string) (string, bool) {
+	rel, ok := strings.CutPrefix(path, strings.TrimSuffix(folder, string(filepath.Separator))+string(filepath.Separator))
+	return rel, ok && rel != ""
+}
+
+// identity is what makes the product of a frame what it is.
+func (s *source) identity(raw ledger.Hash, n pipeline.Need, plane int, inputs []pipeline.Input) (ledger.Identity, error) {
+	id := ledger.Identity{What: pipeline.ProductFrame, Detector: n.Detector, Plane: plane, Recipe: s.recipe, Algorithm: pipeline.Version,
+		Inputs: []ledger.Input{{Role: ledger.RoleRaw, SHA256: raw}}}
+	for _, in := range inputs {
+		if in.Role == ledger.RoleRaw {
+			continue
+		}
+		var sha ledger.Hash // stays zero for a master that is missing
+		if in.SHA256 != "" {
+			var err error
+			if sha, err = ledger.ParseHash(in.SHA256); err != nil {
+				return id, fmt.Errorf("input %s: %w", in.Name, err)
+			}
+		}
+		id.Inputs = append(id.Inputs, ledger.Input{Role: in.Role, SHA256: sha})
+	}
+	return id, nil
+}
+
+// wholeFile is the identity of an attempt on a file that fails as a whole: it is
+// tried again when the recipe changes.
+func (s *source) wholeFile(raw ledger.Hash) ledger.Hash {
+	return ledger.ProductID(ledger.Identity{What: "raw file", Recipe: s.recipe, Algorithm: pipeline.Version, Inputs: []ledger.Input{{Role: ledger.RoleRaw, SHA256: raw}}})
+}
+
+// part is what the ledger keeps of a frame.
+func (s *source) part(f *pipeline.Frame) ledger.Part {
+	n := s.in.NeedOf(f)
+	p := ledger.Part{Instrument: n.Instrument, Detector: n.Detector, Kind: f.Info.Kind, Mode: n.Mode, Band: n.Band, Begin: n.Time, TempK: n.TempK}
+	if f.Planes > 1 {
+		p.Plane = f.Plane + 1
+	}
+	return p
+}
+
+// needOf is what the choice of masters looks at in a part.
+func needOf(p *ledger.Part) pipeline.Need {
+	return pipeline.Need{Instrument: p.Instrument, Detector: p.Detector, Mode: p.Mode, Band: p.Band, Time: p.Begin, TempK: p.TempK}
+}
+
+func short(h ledger.Hash) string { return hex.EncodeToString(h[:6]) }
+
+// who names this process to those who wait for their turn.
+func who(what string) string {
+	host, err := os.Hostname()
+	if err != nil {
+		host = "an unnamed computer"
+	}
+	return fmt.Sprintf("%s, process %d on %s", what, os.Getpid(), host)
+}

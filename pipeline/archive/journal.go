@@ -1,0 +1,90 @@
+package archive
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"evenlight/pipeline/ledger"
+)
+
+// journalLine is a line of the journal: what no header of a file tells, and a
+// lost ledger could not get back otherwise.
+type journalLine struct {
+	Run   *ledger.Run   `json:"run,omitempty"`
+	Alert *ledger.Alert `json:"alert,omitempty"` // that was cleared, or was raised
+}
+
+// journal appends a line to the journal, which has a file for each month.
+func (a *Archive) journal(line journalLine) error {
+	text, err := json.Marshal(line)
+	if err != nil {
+		return err
+	}
+	path := filepath.Join(a.cfg.Journal, a.opt.Now().UTC().Format("2006-01")+".jsonl")
+	f, err := os.OpenFile(path, os.O_APPEND|os.O_CREATE|os.O_RDWR, 0o666)
+	if err != nil {
+		return fmt.Errorf("journal: %w", err)
+	}
+	if err := startLine(f); err != nil {
+		return errors.Join(fmt.Errorf("journal: %w", err), f.Close())
+	}
+	_, err = f.Write(append(text, '\n'))
+	if err == nil {
+		err = f.Sync()
+	}
+	if err = errors.Join(err, f.Close()); err != nil {
+		return fmt.Errorf("journal: %w", err)
+	}
+	return nil
+}
+
+// startLine ends a line that a process that was killed, or a full disk, cut off.
+func startLine(f *os.File) error {
+	info, err := f.Stat()
+	if err != nil || info.Size() == 0 {
+		return err
+	}
+	last := make([]byte, 1)
+	if _, err := f.ReadAt(last, info.Size()-1); err != nil || last[0] == '\n' {
+		return err
+	}
+	_, err = f.Write([]byte{'\n'})
+	return err
+}
+
+// eachJournalLine calls f for the lines of the journal in the order of time. A
+// line that was cut off is passed over.
+func (a *Archive) eachJournalLine(f func(journalLine) error) error {
+	files, err := filepath.Glob(filepath.Join(a.cfg.Journal, "*.jsonl"))
+	if err != nil {
+		return err
+	}
+	slices.Sort(files)
+	for _, path := range files {
+		text, err := os.ReadFile(path)
+		if err != nil {
+			return fmt.Errorf("journal: %w", err)
+		}
+		lines := bufio.NewScanner(bytes.NewReader(text))
+		lines.Buffer(nil, 16<<20)
+		for lines.Scan() {
+			var l journalLine
+			if json.Unmarshal(lines.Bytes(), &l) != nil {
+				continue
+			}
+			if err := f(l); err != nil {
+				return err
+			}
+		}
+		if err := lines.Err(); err != nil {
+			return fmt.Errorf("journal %s: %w", path, err)
+		}
+	}
+	return nil
+}

@@ -1,0 +1,97 @@
+package archive
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+
+	"evenlight/configs"
+	"evenlight/fitsutil"
+)
+
+// keepEarlier puts what lies at a product's path aside, before another product
+// takes its place: under a name that holds the beginning of the SHA-256 of its
+// content. It returns where; "" if there was nothing, or nothing is kept.
+func (a *Archive) keepEarlier(path string) (string, error) {
+	if a.cfg.Versions != configs.VersionsKeep || !isThere(path) {
+		return "", nil
+	}
+	rel, ok := below(a.cfg.Products, path)
+	if !ok {
+		return "", fmt.Errorf("%s does not lie in the folder of products", path)
+	}
+	sha, _, err := fitsutil.HashFile(path)
+	if err != nil {
+		return "", err
+	}
+	ending := filepath.Ext(rel)
+	to := filepath.Join(a.cfg.Earlier, strings.TrimSuffix(rel, ending)+"~"+sha[:12]+ending)
+	if err := makeFolder(a.cfg.Earlier, filepath.Dir(to)); err != nil {
+		return "", err
+	}
+	return to, double(path, to)
+}
+
+// double lets a file have a second name: by a hard link, or, on another file
+// system, by a copy. A file that is there already under that name, which stands
+// for the content, is left.
+func double(from, to string) error {
+	if isThere(to) {
+		return nil
+	}
+	err := os.Link(from, to)
+	switch {
+	case err == nil:
+		return syncFolder(filepath.Dir(to))
+	case errors.Is(err, fs.ErrExist):
+		return nil
+	case errors.Is(err, syscall.EXDEV) || errors.Is(err, syscall.EPERM) || errors.Is(err, syscall.ENOTSUP) || errors.Is(err, syscall.EMLINK):
+		return copyFile(from, to)
+	}
+	return err
+}
+
+// copyFile copies a file so that the copy has its name only when it is whole
+// and on the disk.
+func copyFile(from, to string) error {
+	in, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	partial := filepath.Join(filepath.Dir(to), ".copy-"+filepath.Base(to))
+	out, err := os.Create(partial)
+	if err != nil {
+		return err
+	}
+	defer os.Remove(partial) // of no effect once it has its name
+	_, err = io.Copy(out, in)
+	if err == nil {
+		err = out.Sync()
+	}
+	if err = errors.Join(err, out.Close()); err != nil {
+		return err
+	}
+	if err := os.Rename(partial, to); err != nil {
+		return err
+	}
+	return syncFolder(filepath.Dir(to))
+}
+
+// syncFolder brings the names in a folder to the disk.
+func syncFolder(path string) error {
+	dir, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer dir.Close()
+	if err := dir.Sync(); err != nil && !errors.Is(err, syscall.EINVAL) {
+		return err
+	}
+	return nil
+}

@@ -1,0 +1,333 @@
+package archive
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"go.uber.org/zap"
+
+	"evenlight/fitsutil"
+	"evenlight/pipeline/ledger"
+)
+
+// An entry of the quarantine is a folder named by the first digits of the
+// SHA-256 of a raw file. It holds the file under its own name, and the reason.
+// The file is a second name of the raw file where the file system allows it,
+// else a copy: the raw file stays where it arrived.
+const reasonFile = "reason.txt"
+
+// entryOf is the folder of a frame's entry.
+func (a *Archive) entryOf(sha ledger.Hash) string {
+	return filepath.Join(a.cfg.Quarantine, sha.String()[:16])
+}
+
+// setAside puts a raw file into quarantine when something of it failed, and
+// takes it out when nothing did.
+func (a *Archive) setAside(ctx context.Context, o *opener, t *task, end *ending, frame *ledger.Frame) error {
+	entry := a.entryOf(end.sha)
+	_, err := os.Lstat(entry)
+	isIn := err == nil
+	switch {
+	case len(end.failures) > 0:
+		fresh, err := a.quarantine(o, t, end, entry)
+		if err != nil {
+			return fmt.Errorf("quarantine of %s: %w", t.path, err)
+		}
+		end.quarantined = fresh
+		if fresh {
+			a.opt.Log.Error(EventQuarantined, zap.String("raw", t.path), zap.String("entry", entry), zap.String("reason", end.failures[0].Reason))
+		}
+		return nil
+	case isIn:
+		return a.release(ctx, t, end, frame, entry)
+	}
+	return nil
+}
+
+// quarantine makes or renews an entry. It tells whether that says something new.
+func (a *Archive) quarantine(o *opener, t *task, end *ending, entry string) (bool, error) {
+	if err := makeFolder(a.cfg.Quarantine, entry); err != nil {
+		return false, err
+	}
+	file := filepath.Join(entry, filepath.Base(t.path))
+	if t.read != file {
+		if err := a.doubleRaw(o, t.read, file); err != nil {
+			return false, err
+		}
+	}
+	text := reasonText(t.path, end)
+	old, err := os.ReadFile(filepath.Join(entry, reasonFile))
+	if err == nil && string(old) == text {
+		return false, nil
+	}
+	return true, fitsutil.WriteFile(filepath.Join(entry, reasonFile), []byte(text), fitsutil.CreateOptions{Overwrite: true})
+}
+
+// doubleRaw gives a raw file a second name, unless a link has come to lie in its
+// place.
+func (a *Archive) doubleRaw(o *opener, from, to string) error {
+	f, err := o.open(from)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	return double(from, to)
+}
+
+// reasonText says for people why a frame is in quarantine. The lines raw and
+// sha256 are read back; the name is quoted as in Go, since it may hold anything.
+func reasonText(path string, end *ending) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "raw: %s\nsha256: %s\n", strconv.Quote(path), end.sha)
+	for _, f := range end.failures {
+		fmt.Fprintf(&b, "reason: %s\n", oneLine(f.Reason))
+	}
+	b.WriteString("The frame is processed again by itself when the reason is gone: a master arrives, the profile changes, or a whole file takes its place.\n")
+	return b.String()
+}
+
+// oneLine makes a text one line, whatever names it holds.
+func oneLine(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7f {
+			return ' '
+		}
+		return r
+	}, s)
+}
+
+// entry is what an entry of the quarantine says.
+type entry struct {
+	folder string
+	raw    string // path that the raw file belongs to
+	file   string // its second name
+	sha    ledger.Hash
+}
+
+// readEntry reads an entry.
+func readEntry(folder string) (*entry, error) {
+	text, err := os.ReadFile(filepath.Join(folder, reasonFile))
+	if err != nil {
+		return nil, err
+	}
+	e := &entry{folder: folder}
+	for line := range strings.Lines(string(text)) {
+		key, value, _ := strings.Cut(strings.TrimSuffix(line, "\n"), ": ")
+		switch key {
+		case "raw":
+			e.raw, err = strconv.Unquote(value)
+		case "sha256":
+			e.sha, err = ledger.ParseHash(value)
+		}
+		if err != nil {
+			return nil, fmt.Errorf("%s: line %q: %w", filepath.Join(folder, reasonFile), line, err)
+		}
+	}
+	if e.raw == "" || e.sha.IsZero() {
+		return nil, fmt.Errorf("%s does not say which raw file it is about: restore it, or move the frame beside it back to its source folder by hand", filepath.Join(folder, reasonFile))
+	}
+	e.file = filepath.Join(folder, filepath.Base(e.raw))
+	return e, nil
+}
+
+// release ends the quarantine of a frame. Where the raw file is no longer in its
+// place it goes back there.
+func (a *Archive) release(ctx context.Context, t *task, end *ending, frame *ledger.Frame, folder string) error {
+	file := filepath.Join(folder, filepath.Base(t.path))
+	if !isThere(frame.Path) || frame.Path == file {
+		if err := putBack(file, t.path); err != nil {
+			// It stays where it is safe, and is read from there.
+			a.opt.Log.Warn(EventQuarantineOdd, zap.String("raw", t.path), zap.String("entry", folder), zap.Error(err))
+			return a.led.SetFramePath(ctx, end.sha, file)
+		}
+		if err := a.led.SetFramePath(ctx, end.sha, t.path); err != nil {
+			return err
+		}
+	}
+	end.returned = true
+	a.opt.Log.Info(EventReturned, zap.String("raw", t.path))
+	return removeEntry(folder)
+}
+
+// putBack gives a file its name back, and never takes the place of another.
+func putBack(from, to string) error {
+	if !isThere(from) {
+		return fmt.Errorf("%s: %w", from, fs.ErrNotExist)
+	}
+	if err := os.MkdirAll(filepath.Dir(to), 0o777); err != nil {
+		return err
+	}
+	if _, err := os.Lstat(to); err == nil {
+		return fmt.Errorf("%s is taken by another file: move one of them", to)
+	}
+	return double(from, to)
+}
+
+// removeEntry removes an entry, the reason last: until then it can be read.
+func removeEntry(folder string) error {
+	files, err := os.ReadDir(folder)
+	if err != nil {
+		return err
+	}
+	for _, f := range files {
+		if f.Name() == reasonFile {
+			continue
+		}
+		if err := os.Remove(filepath.Join(folder, f.Name())); err != nil {
+			return err
+		}
+	}
+	if err := os.Remove(filepath.Join(folder, reasonFile)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	return os.Remove(folder)
+}
+
+// retries finds the frames in quarantine whose reason may be gone: what would
+// be made of them now is not what failed. all finds every one. Entries that the
+// ledger does not know, as when it was lost, are found too.
+func (a *Archive) retries(ctx context.Context, see *foresight, all bool) ([]task, error) {
+	failures := map[ledger.Hash][]ledger.Failure{}
+	var order []ledger.Hash
+	err := a.led.EachFailure(ctx, func(row *ledger.FailureRow) error {
+		if failures[row.Frame] == nil {
+			order = append(order, row.Frame)
+		}
+		failures[row.Frame] = append(failures[row.Frame], row.Failure)
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	var tasks []task
+	for _, sha := range order {
+		t, err := a.retry(ctx, see, sha, failures[sha], all)
+		if err != nil {
+			return nil, err
+		}
+		if t != nil {
+			tasks = append(tasks, *t)
+		}
+	}
+	folders, err := os.ReadDir(a.cfg.Quarantine)
+	if err != nil {
+		return nil, err
+	}
+	for _, f := range folders {
+		if t := a.forgotten(filepath.Join(a.cfg.Quarantine, f.Name()), failures); t != nil {
+			tasks = append(tasks, *t)
+		}
+	}
+	return tasks, nil
+}
+
+// retry makes the task of a frame that failed; nil if it would fail again.
+func (a *Archive) retry(ctx context.Context, see *foresight, sha ledger.Hash, failures []ledger.Failure, all bool) (*task, error) {
+	frame, err := a.led.Frame(ctx, sha)
+	if err != nil {
+		return nil, err
+	}
+	t := a.taskOf(&frame)
+	if t == nil {
+		return nil, nil // the source was taken out of the configuration
+	}
+	for i := range failures {
+		now, err := see.attempt(t.src, &frame, &failures[i])
+		if err != nil {
+			return nil, err
+		}
+		all = all || now != failures[i].Wanted
+	}
+	if !all || !isThere(t.read) {
+		return nil, nil
+	}
+	return t, nil
+}
+
+// taskOf makes the task of a frame that the ledger knows; nil if no source has
+// it. It is read from where it is.
+func (a *Archive) taskOf(frame *ledger.Frame) *task {
+	t := &task{path: frame.Path, read: frame.Path}
+	e, err := readEntry(a.entryOf(frame.SHA256))
+	if _, ok := below(a.cfg.Quarantine, frame.Path); ok || frame.Path == "" {
+		if err != nil {
+			return nil
+		}
+		t.path, t.read = e.raw, e.file
+	} else if err == nil && !isThere(frame.Path) {
+		t.read = e.file
+	}
+	if t.src = a.sourceOf(t.path); t.src == nil {
+		return nil
+	}
+	return t
+}
+
+// forgotten makes a task of an entry that the ledger does not know.
+func (a *Archive) forgotten(folder string, known map[ledger.Hash][]ledger.Failure) *task {
+	e, err := readEntry(folder)
+	if err != nil {
+		a.opt.Log.Warn(EventQuarantineOdd, zap.String("entry", folder), zap.Error(err))
+		return nil
+	}
+	if known[e.sha] != nil || !isThere(e.file) {
+		return nil
+	}
+	src := a.sourceOf(e.raw)
+	if src == nil {
+		return nil
+	}
+	return &task{src: src, path: e.raw, read: e.file}
+}
+
+// replaced deals with a frame whose place another content has taken. Where its
+// own content is in quarantine it is read from there; where the file only grew
+// there never was such a frame.
+func (a *Archive) replaced(ctx context.Context, path string, old ledger.Hash) error {
+	frame, err := a.led.Frame(ctx, old)
+	if errors.Is(err, ledger.ErrUnknown) || err == nil && frame.Path != path {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	e, err := readEntry(a.entryOf(old))
+	if err != nil {
+		return a.led.SetFramePath(ctx, old, a.anotherPlace(ctx, path, old))
+	}
+	if digits, _, err := fitsutil.HashFile(e.file); err == nil && digits == old.String() {
+		return a.led.SetFramePath(ctx, old, e.file)
+	}
+	if err := a.led.ClearFailure(ctx, old, "", 0); err != nil {
+		return err
+	}
+	for _, p := range frame.Parts {
+		if err := a.led.ClearFailure(ctx, old, p.Detector, p.Plane); err != nil {
+			return err
+		}
+	}
+	if err := a.led.SetFramePath(ctx, old, ""); err != nil {
+		return err
+	}
+	return removeEntry(e.folder)
+}
+
+// anotherPlace finds another place of a content; "" if there is none.
+func (a *Archive) anotherPlace(ctx context.Context, but string, sha ledger.Hash) string {
+	places, err := a.led.PlacesOf(ctx, sha)
+	if err != nil {
+		return ""
+	}
+	for _, p := range places {
+		if path := filepath.Join(p.Folder, p.Name); path != but && a.holds(ctx, path, sha) {
+			return path
+		}
+	}
+	return ""
+}

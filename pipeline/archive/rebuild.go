@@ -1,0 +1,186 @@
+package archive
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"iter"
+	"os"
+	"path/filepath"
+
+	"go.uber.org/zap"
+
+	"evenlight/configs"
+	"evenlight/pipeline"
+	"evenlight/pipeline/ledger"
+)
+
+// Rebuilt says what a ledger was rebuilt from.
+type Rebuilt struct {
+	Records  int      `json:"records"`
+	Products int      `json:"products"`
+	Earlier  int      `json:"earlier"`
+	Masters  int      `json:"masters"`
+	Runs     int      `json:"runs"`
+	Alerts   int      `json:"alerts"`
+	Skipped  []string `json:"skipped"` // files that could not be read, and why
+}
+
+// Rebuild makes the ledger anew from the headers of masters, products and their
+// earlier versions, and from the journal. Each product is read whole and its
+// checksums are verified; a damaged one is left out, so that it counts as not
+// made. Raw files are looked at by the next pass, which finds the products that
+// they have.
+func (a *Archive) Rebuild(ctx context.Context) (*Rebuilt, error) {
+	turn, err := a.led.TakeTurn(ctx, who("rebuild"), 0)
+	if err != nil {
+		return nil, err
+	}
+	defer turn.End()
+	r := &Rebuilt{Skipped: []string{}}
+	n, err := a.led.Rebuild(ctx, a.records(ctx, r))
+	if err != nil {
+		return nil, err
+	}
+	r.Records = n
+	a.masters = nil
+	if err := a.addRecipes(ctx); err != nil {
+		return nil, err
+	}
+	a.opt.Log.Info(EventRebuilt, zap.Int("products", r.Products), zap.Int("masters", r.Masters), zap.Int("skipped", len(r.Skipped)))
+	return r, nil
+}
+
+// records reads the archive. Products come last, so that they are the current
+// versions.
+func (a *Archive) records(ctx context.Context, r *Rebuilt) iter.Seq2[ledger.Record, error] {
+	return func(yield func(ledger.Record, error) bool) {
+		ended := errors.New("no more is wanted")
+		put := func(rec ledger.Record) error {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			if !yield(rec, nil) {
+				return ended
+			}
+			return nil
+		}
+		reader := pipeline.NewProductReader()
+		for _, part := range []func() error{
+			func() error { return a.masterRecords(r, put) },
+			func() error { return a.journalRecords(r, put) },
+			func() error {
+				return a.productRecords(a.cfg.Earlier, ledger.Superseded, &r.Earlier, r, reader, put)
+			},
+			func() error {
+				return a.productRecords(a.cfg.Products, ledger.Current, &r.Products, r, reader, put)
+			},
+		} {
+			err := part()
+			if errors.Is(err, ended) {
+				return
+			}
+			if err != nil {
+				yield(ledger.Record{}, err)
+				return
+			}
+		}
+	}
+}
+
+func (a *Archive) masterRecords(r *Rebuilt, put func(ledger.Record) error) error {
+	files, err := masterFiles(a.cfg.Masters)
+	if err != nil {
+		return fmt.Errorf("masters: %w", err)
+	}
+	known := map[string]map[string]ledger.Place{}
+	for _, f := range files {
+		known[f.dir] = map[string]ledger.Place{} // nothing is known while the ledger is made anew
+		m, err := pipeline.ReadMaster(f.path())
+		if errors.Is(err, pipeline.ErrNotMaster) {
+			continue
+		}
+		var place ledger.Place
+		if err == nil {
+			place, err = a.masterPlace(context.Background(), known, f)
+		}
+		if err != nil {
+			a.skip(r, f.path(), err)
+			continue
+		}
+		record := recordOf(m, place.SHA256)
+		if err := put(ledger.Record{Master: &record}); err != nil {
+			return err
+		}
+		r.Masters++
+	}
+	return nil
+}
+
+func (a *Archive) skip(r *Rebuilt, path string, err error) {
+	r.Skipped = append(r.Skipped, fmt.Sprintf("%s: %v", path, err))
+	a.opt.Log.Warn(EventRebuildSkipped, zap.String("path", path), zap.Error(err))
+}
+
+func (a *Archive) journalRecords(r *Rebuilt, put func(ledger.Record) error) error {
+	return a.eachJournalLine(func(l journalLine) error {
+		if l.Run != nil {
+			r.Runs++
+		}
+		if l.Alert != nil {
+			r.Alerts++
+		}
+		return put(ledger.Record{Run: l.Run, Alert: l.Alert})
+	})
+}
+
+// productRecords reads the products below a folder.
+func (a *Archive) productRecords(folder string, state ledger.State, count *int, r *Rebuilt, reader *pipeline.ProductReader, put func(ledger.Record) error) error {
+	return filepath.WalkDir(folder, func(path string, e fs.DirEntry, err error) error {
+		if err != nil || !e.Type().IsRegular() || !pipeline.IsFITSName(path) {
+			return err
+		}
+		record, err := reader.Read(path)
+		if errors.Is(err, pipeline.ErrNotProduct) {
+			return nil // such as a cube
+		}
+		var rec ledger.Record
+		if err == nil {
+			rec, err = a.productRecord(record, path, state)
+		}
+		if err != nil {
+			a.skip(r, path, err)
+			return nil
+		}
+		*count++
+		return put(rec)
+	})
+}
+
+// productRecord is what the ledger is to know of a product that was read back.
+func (a *Archive) productRecord(p *pipeline.ProductRecord, path string, state ledger.State) (ledger.Record, error) {
+	profile, err := ledger.ParseHash(p.ProfileHash)
+	if err != nil {
+		return ledger.Record{}, err
+	}
+	recipe := &ledger.Recipe{Profile: profile, Version: p.Version, Text: string(p.Profile)}
+	o, err := outcomeOf(p, path, recipe.Hash())
+	if err != nil {
+		return ledger.Record{}, err
+	}
+	o.Product.State = state
+	info, err := os.Lstat(path)
+	if err != nil {
+		return ledger.Record{}, err
+	}
+	o.Product.Made = info.ModTime()
+	raw, err := ledger.ParseHash(p.RawSHA)
+	if err != nil {
+		return ledger.Record{}, err
+	}
+	n := p.Frame
+	o.Frame = &ledger.Frame{SHA256: raw, Name: p.RawName, Seen: info.ModTime(), Parts: []ledger.Part{{Instrument: n.Instrument, Detector: n.Detector, Plane: p.Plane,
+		Kind: configs.KindScene, Mode: n.Mode, Band: n.Band, Begin: n.Time, TempK: n.TempK}}}
+	return ledger.Record{Recipe: recipe, Outcome: o}, nil
+}
