@@ -1,6 +1,8 @@
 package pipeline
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"math"
 	"path/filepath"
@@ -39,10 +41,19 @@ func (f *Frame) Stem(p *configs.Profile) string { return fileStem(f.Path) + f.su
 
 // ProductName is the name of the frame's product in an archive, where the raw
 // file has the given name: that name, without its ending if it is .fits, and so
-// unlike that of any other raw file's product.
+// unlike that of any other raw file's product; a hash shortens a name that is too long.
 func (f *Frame) ProductName(p *configs.Profile, raw string) string {
-	return strings.TrimSuffix(raw, ".fits") + f.suffix(p) + productEnding
+	name := strings.TrimSuffix(raw, ".fits") + f.suffix(p)
+	if len(name) > longestStem {
+		sum := sha256.Sum256([]byte(name))
+		name = name[:longestStem-17] + "~" + hex.EncodeToString(sum[:8])
+	}
+	return name + productEnding
 }
+
+// longestStem leaves room, of the 255 bytes that file systems allow, for the
+// endings of products, of their earlier versions and of unfinished files.
+const longestStem = 200
 
 // suffix tells detectors and planes of one file apart.
 func (f *Frame) suffix(p *configs.Profile) string {

@@ -27,7 +27,7 @@ type keeping struct {
 
 // open reads the archive file and opens the archive. The context ends when the
 // process is told to stop.
-func (k *keeping) open(c *cobra.Command) (context.Context, *archive.Archive, *configs.Archive, func(), error) {
+func (k *keeping) open(c *cobra.Command, check bool) (context.Context, *archive.Archive, *configs.Archive, func(), error) {
 	log, err := k.logger(c.ErrOrStderr())
 	if err != nil {
 		return nil, nil, nil, nil, err
@@ -37,7 +37,7 @@ func (k *keeping) open(c *cobra.Command) (context.Context, *archive.Archive, *co
 		return nil, nil, nil, nil, err
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	a, err := archive.Open(ctx, cfg, archive.Options{Workers: k.workers, Log: log, Progress: k.progress(c.ErrOrStderr())})
+	a, err := archive.Open(ctx, cfg, archive.Options{Workers: k.workers, Log: log, Check: check, Progress: k.progress(c.ErrOrStderr())})
 	if err != nil {
 		stop()
 		log.Error(archive.EventPassFailed, zap.Error(err))
@@ -96,7 +96,7 @@ leaves with exit code 4. With exit code 5 all was done and an alert holds.`,
 		Example: "  evenlight intake --archive /srv/marrowby/archive.yaml --log-format json\n  evenlight intake --archive archive.yaml --retry",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			ctx, a, _, end, err := k.open(c)
+			ctx, a, _, end, err := k.open(c, false)
 			if err != nil {
 				return err
 			}
@@ -133,7 +133,7 @@ scripts/service has a unit.`,
 		Example: "  evenlight watch --archive /srv/marrowby/archive.yaml --log-format json --log-level info",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			ctx, a, _, end, err := k.open(c)
+			ctx, a, _, end, err := k.open(c, true)
 			if err != nil {
 				return err
 			}
@@ -205,7 +205,7 @@ and changes nothing.`,
 			if err := parseTimes(&sel, from, to); err != nil {
 				return err
 			}
-			ctx, a, _, end, err := k.open(c)
+			ctx, a, _, end, err := k.open(c, false)
 			if err != nil {
 				return err
 			}
@@ -274,7 +274,7 @@ file unless given here.`,
 			if err := parseTimes(&sel, from, to); err != nil {
 				return err
 			}
-			ctx, a, _, end, err := k.open(c)
+			ctx, a, _, end, err := k.open(c, false)
 			if err != nil {
 				return err
 			}
@@ -321,7 +321,7 @@ func statusCommand(s *settings) *cobra.Command {
 		Example: "  evenlight status --archive archive.yaml",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			ctx, a, _, end, err := k.open(c)
+			ctx, a, _, end, err := k.open(c, false)
 			if err != nil {
 				return err
 			}
@@ -344,7 +344,7 @@ func ledgerCommand(s *settings) *cobra.Command {
 		Use: "check --archive FILE", Short: "Search the ledger for damage", Args: cobra.NoArgs,
 		Example: "  evenlight ledger check --archive archive.yaml",
 		RunE: func(c *cobra.Command, _ []string) error {
-			_, a, _, end, err := k.open(c) // opening searches for damage
+			_, a, _, end, err := k.open(c, true)
 			if err != nil {
 				return err
 			}
@@ -361,7 +361,7 @@ file that is damaged is moved away first, by hand. Raw files are looked at by th
 next intake, which finds that their products are there.`,
 		Example: "  evenlight ledger rebuild --archive archive.yaml",
 		RunE: func(c *cobra.Command, _ []string) error {
-			ctx, a, _, end, err := k.open(c)
+			ctx, a, _, end, err := k.open(c, false)
 			if err != nil {
 				return err
 			}

@@ -80,7 +80,7 @@ func planText(p *archive.Plan) string {
 		}
 	}
 	if p.Unknown < p.Stale {
-		fmt.Fprintf(&b, "estimated from what like products took: %s, %.2f GiB", time.Duration(p.Seconds*float64(time.Second)).Round(time.Second), float64(p.Bytes)/(1<<30))
+		fmt.Fprintf(&b, "estimated from what like products took: %s, %.2f GiB", time.Duration(p.Seconds*float64(time.Second)).Round(time.Second/10), float64(p.Bytes)/(1<<30))
 		if p.Free >= 0 {
 			fmt.Fprintf(&b, " (%.1f GiB are free)", float64(p.Free)/(1<<30))
 		}

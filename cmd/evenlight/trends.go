@@ -76,7 +76,7 @@ the last ones are compared with them.`,
 			if err := checkTrend(&opt); err != nil {
 				return err
 			}
-			ctx, a, _, end, err := k.open(c)
+			ctx, a, _, end, err := k.open(c, false)
 			if err != nil {
 				return err
 			}

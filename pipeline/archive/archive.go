@@ -3,7 +3,6 @@ package archive
 import (
 	"context"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -19,7 +18,8 @@ import (
 
 // Options says how an archive is worked on.
 type Options struct {
-	Workers int // goroutines for the rows of one frame
+	Workers int  // goroutines for the rows of one frame
+	Check   bool // search the ledger for damage first, which reads all of it
 	Log     *zap.Logger
 	// Now is the clock; nil: time.Now. Only what is written to the ledger and
 	// the journal depends on it.
@@ -42,7 +42,8 @@ type Archive struct {
 type source struct {
 	configs.Source
 	in     *pipeline.Instrument
-	recipe ledger.Hash
+	how    ledger.Recipe
+	recipe ledger.Hash // of how
 }
 
 // Open opens the ledger of an archive and reads the profiles of its sources.
@@ -56,19 +57,11 @@ func Open(ctx context.Context, cfg *configs.Archive, opt Options) (*Archive, err
 	if err := a.readProfiles(); err != nil {
 		return nil, err
 	}
-	for _, folder := range []string{cfg.Masters, cfg.Products, cfg.Earlier, cfg.Quarantine, cfg.Journal} {
-		if err := os.MkdirAll(folder, 0o777); err != nil {
-			return nil, fmt.Errorf("folder of the archive: %w: make it, or allow writing to the folder that it lies in", err)
-		}
-	}
-	led, err := ledger.Open(ctx, cfg.Ledger, ledger.Options{})
+	led, err := ledger.Open(ctx, cfg.Ledger, ledger.Options{SkipCheck: !opt.Check})
 	if err != nil {
 		return nil, err
 	}
 	a.led = led
-	if err := a.addRecipes(ctx); err != nil {
-		return nil, errors.Join(err, led.Close())
-	}
 	return a, nil
 }
 
@@ -89,7 +82,12 @@ func (a *Archive) readProfiles() error {
 		if err := in.Check(); err != nil {
 			return fmt.Errorf("source %s: %s: %w", s.Name, s.Profile, err)
 		}
-		src := &source{Source: s, in: in}
+		hash, err := ledger.ParseHash(in.Hash)
+		if err != nil {
+			return fmt.Errorf("source %s: %w", s.Name, err)
+		}
+		how := ledger.Recipe{Profile: hash, Version: pipeline.Version, Text: string(p.Canonical())}
+		src := &source{Source: s, in: in, how: how, recipe: how.Hash()}
 		if o := of[p.Instrument]; o != nil && o.in.Hash != in.Hash {
 			return fmt.Errorf("sources %s and %s are of one instrument, %s, and their profiles differ: a frame would have two products; give both the same profile, or the instruments different names", o.Name, s.Name, p.Instrument)
 		}
@@ -99,19 +97,24 @@ func (a *Archive) readProfiles() error {
 	return nil
 }
 
-// addRecipes records how the products of each source are made.
-func (a *Archive) addRecipes(ctx context.Context) error {
-	for _, s := range a.sources {
-		hash, err := ledger.ParseHash(s.in.Hash)
-		if err != nil {
-			return err
-		}
-		s.recipe, err = a.led.AddRecipe(ctx, ledger.Recipe{Profile: hash, Version: pipeline.Version, Text: string(s.in.Profile.Canonical())})
-		if err != nil {
-			return err
+// prepare makes what has to be there before anything is made: the folders, and
+// the records of how products are made and of the masters. It is called with the
+// turn in hand. It tells whether the masters changed since the last time.
+func (a *Archive) prepare(ctx context.Context) (mastersChanged bool, err error) {
+	for _, folder := range []string{a.cfg.Masters, a.cfg.Products, a.cfg.Earlier, a.cfg.Quarantine, a.cfg.Journal} {
+		if err := os.MkdirAll(folder, 0o777); err != nil {
+			return false, fmt.Errorf("folder of the archive: %w: make it, or allow writing to the folder that it lies in", err)
 		}
 	}
-	return nil
+	for _, s := range a.sources {
+		if _, err := a.led.AddRecipe(ctx, s.how); err != nil {
+			return false, err
+		}
+	}
+	if _, err := a.refreshMasters(ctx); err != nil || a.masters.recorded {
+		return false, err
+	}
+	return true, a.recordMasters(ctx)
 }
 
 // sourceOf finds the source that a raw file lies in; nil: none.

@@ -21,7 +21,7 @@ type AlertView struct {
 }
 
 // attend judges the rules for alerts, tells people what changed, and writes the
-// metrics file. The report gets the alerts that hold.
+// metrics file, with the turn in hand. The report gets the alerts that hold.
 func (a *Archive) attend(ctx context.Context, report *Report) error {
 	ctx = context.WithoutCancel(ctx) // also when the service is being stopped
 	before, err := a.led.Alerts(ctx, false)
@@ -45,7 +45,7 @@ func (a *Archive) attend(ctx context.Context, report *Report) error {
 	for _, h := range told.Holding {
 		report.Alerts = append(report.Alerts, AlertView{h.Rule, h.Subject, h.Message, h.First})
 	}
-	return errors.Join(a.journalAlerts(before, told.Holding, env.Now), a.writeMetrics(ctx, env, told.Holding), a.deliver(ctx))
+	return errors.Join(a.journalAlerts(before, told.Holding, env.Now), a.writeMetrics(ctx, env, told.Holding))
 }
 
 func (a *Archive) alertEnv() alert.Env {
@@ -98,7 +98,8 @@ func (a *Archive) writeMetrics(ctx context.Context, env alert.Env, holding []led
 }
 
 // deliver posts what waits for the webhook. What the receiver does not take
-// waits on, and is no error of the pass.
+// waits on, and is no error of the pass. That may take long: nobody should wait
+// for the turn meanwhile.
 func (a *Archive) deliver(ctx context.Context) error {
 	if a.cfg.Alerts.Webhook == nil {
 		return nil

@@ -21,6 +21,10 @@ type masters struct {
 	lib   *pipeline.Library
 	sha   map[*pipeline.Master]string
 	state string // of the folder: changes when a file in it does
+
+	places   []ledger.Place
+	records  []ledger.Master
+	recorded bool // the ledger knows of them
 }
 
 func (m *masters) content(of *pipeline.Master) string { return m.sha[of] }
@@ -31,10 +35,10 @@ type masterFile struct{ dir, name, stamp string }
 func (f *masterFile) path() string { return filepath.Join(f.dir, f.name) }
 
 // refreshMasters looks whether the folder of masters changed, and reads it anew
-// if so. Only files that changed are read whole.
+// if so. Only files that changed are read whole. It writes nothing.
 func (a *Archive) refreshMasters(ctx context.Context) (changed bool, err error) {
 	files, err := masterFiles(a.cfg.Masters)
-	if err != nil {
+	if err != nil && !errors.Is(err, fs.ErrNotExist) { // there may be none yet
 		return false, fmt.Errorf("masters: %w", err)
 	}
 	var state strings.Builder
@@ -46,8 +50,6 @@ func (a *Archive) refreshMasters(ctx context.Context) (changed bool, err error) 
 	}
 	m := &masters{lib: &pipeline.Library{Dir: a.cfg.Masters}, sha: map[*pipeline.Master]string{}, state: state.String()}
 	known := map[string]map[string]ledger.Place{}
-	var places []ledger.Place
-	var records []ledger.Master
 	for _, f := range files {
 		master, err := pipeline.ReadMaster(f.path())
 		if errors.Is(err, pipeline.ErrNotMaster) {
@@ -58,15 +60,12 @@ func (a *Archive) refreshMasters(ctx context.Context) (changed bool, err error) 
 			if place, err = a.masterPlace(ctx, known, f); err == nil {
 				m.lib.Masters = append(m.lib.Masters, master)
 				m.sha[master] = place.SHA256.String()
-				places, records = append(places, place), append(records, recordOf(master, place.SHA256))
+				m.places, m.records = append(m.places, place), append(m.records, recordOf(master, place.SHA256))
 			}
 		}
 		if err != nil {
 			a.opt.Log.Warn(pipeline.EventMasterUnread, zap.String("path", f.path()), zap.Error(err))
 		}
-	}
-	if err := a.recordMasters(ctx, places, records); err != nil {
-		return false, err
 	}
 	a.masters, a.lanes = m, nil
 	return true, nil
@@ -132,11 +131,12 @@ func recordOf(m *pipeline.Master, sha ledger.Hash) ledger.Master {
 }
 
 // recordMasters tells the ledger which masters there are, and which are gone.
-func (a *Archive) recordMasters(ctx context.Context, places []ledger.Place, records []ledger.Master) error {
-	if err := a.led.AddMasters(ctx, records); err != nil {
+func (a *Archive) recordMasters(ctx context.Context) error {
+	m := a.masters
+	if err := a.led.AddMasters(ctx, m.records); err != nil {
 		return err
 	}
-	if err := a.led.SetPlaces(ctx, places...); err != nil {
+	if err := a.led.SetPlaces(ctx, m.places...); err != nil {
 		return err
 	}
 	for _, s := range a.sources {
@@ -144,14 +144,15 @@ func (a *Archive) recordMasters(ctx context.Context, places []ledger.Place, reco
 		if err != nil {
 			return err
 		}
-		for _, m := range old {
-			if slices.ContainsFunc(records, func(r ledger.Master) bool { return r.SHA256 == m.SHA256 }) {
+		for _, o := range old {
+			if slices.ContainsFunc(m.records, func(r ledger.Master) bool { return r.SHA256 == o.SHA256 }) {
 				continue
 			}
-			if err := a.led.SetMasterState(ctx, m.SHA256, ledger.Missing); err != nil {
+			if err := a.led.SetMasterState(ctx, o.SHA256, ledger.Missing); err != nil {
 				return err
 			}
 		}
 	}
+	m.recorded = true
 	return nil
 }

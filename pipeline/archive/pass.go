@@ -109,7 +109,8 @@ func (a *Archive) Pass(ctx context.Context, opt PassOptions) (*Report, error) {
 		opt.Begin()
 	}
 	err = a.intake(ctx, &run{open: o, turn: turn}, ready, opt, report)
-	return report, errors.Join(err, a.attend(ctx, report))
+	err = errors.Join(err, a.attend(ctx, report))
+	return report, errors.Join(err, turn.End(), a.deliver(ctx))
 }
 
 func newReport(what string) *Report {
@@ -118,13 +119,21 @@ func newReport(what string) *Report {
 
 // intake does the work of a pass with the turn in hand.
 func (a *Archive) intake(ctx context.Context, r *run, ready []candidate, opt PassOptions, report *Report) error {
-	changed, err := a.refreshMasters(ctx)
+	changed, err := a.prepare(ctx)
 	if err != nil {
 		return err
 	}
 	tasks, err := a.tasksOf(ctx, ready)
 	if err != nil {
 		return err
+	}
+	failures, err := a.led.CountFailures(ctx)
+	if err != nil {
+		return err
+	}
+	retry := opt.Folders == nil || changed || opt.Retry
+	if len(tasks) == 0 && !(retry && (failures > 0 || opt.Folders == nil)) {
+		return nil
 	}
 	fresh, err := a.register(ctx, r, tasks)
 	if err != nil {
@@ -134,7 +143,7 @@ func (a *Archive) intake(ctx context.Context, r *run, ready []candidate, opt Pas
 		return err
 	}
 	see := a.newForesight(r.exposures)
-	if opt.Folders == nil || changed || opt.Retry {
+	if retry {
 		more, err := a.retries(ctx, see, opt.Retry)
 		if err != nil {
 			return err

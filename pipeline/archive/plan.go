@@ -76,9 +76,26 @@ type PlanGroup struct {
 	Looked     int    `json:"looked"`
 	Stale      int    `json:"stale"`
 
+	cost
+}
+
+// cost is what some products took.
+type cost struct {
 	made  int // products whose cost is known
 	bytes int64
 	took  time.Duration
+}
+
+// costOf adds up what the products of some groups took.
+func costOf(groups []PlanGroup, of func(*PlanGroup) bool) (sum cost) {
+	for i := range groups {
+		if g := &groups[i]; of(g) {
+			sum.made += g.made
+			sum.bytes += g.bytes
+			sum.took += g.took
+		}
+	}
+	return sum
 }
 
 // item is a product that is to be made.
@@ -252,14 +269,10 @@ func (p *planner) compare(reasons *reasonSet, src *source, row *ledger.FrameRow,
 	if err != nil {
 		return err
 	}
-	now, err := p.recipe(src.recipe)
-	if err != nil {
-		return err
-	}
-	if have.Profile != now.Profile {
+	if have.Profile != src.how.Profile {
 		reasons.add(ReasonProfile)
 	}
-	if have.Version != now.Version {
+	if have.Version != src.how.Version {
 		reasons.add(ReasonVersion)
 	}
 	inputs, err := p.inputsOf(row.ProductInputs)
@@ -358,17 +371,25 @@ func (p *planner) uses(row *ledger.FrameRow, want ledger.Identity) (bool, error)
 	return false, nil
 }
 
-// finish works out the estimates, from what products of the same series took
-// and, where there are none, says so.
+// finish works out the estimates, from what products of the same group took,
+// else of the same detector, else of any; where nothing was made yet it says so.
 func (p *planner) finish() {
-	for i := range p.plan.Groups {
-		g := &p.plan.Groups[i]
-		if g.made == 0 {
+	groups := p.plan.Groups
+	for i := range groups {
+		g := &groups[i]
+		c := costOf(groups, func(o *PlanGroup) bool { return o == g })
+		if c.made == 0 {
+			c = costOf(groups, func(o *PlanGroup) bool { return o.Instrument == g.Instrument && o.Detector == g.Detector })
+		}
+		if c.made == 0 {
+			c = costOf(groups, func(*PlanGroup) bool { return true })
+		}
+		if c.made == 0 {
 			p.plan.Unknown += g.Stale
 			continue
 		}
-		p.plan.Bytes += g.bytes / int64(g.made) * int64(g.Stale)
-		p.plan.Seconds += g.took.Seconds() / float64(g.made) * float64(g.Stale)
+		p.plan.Bytes += c.bytes / int64(c.made) * int64(g.Stale)
+		p.plan.Seconds += c.took.Seconds() / float64(c.made) * float64(g.Stale)
 	}
 	slices.SortFunc(p.plan.items, func(a, b item) int {
 		return cmp.Or(cmp.Compare(a.begin, b.begin), strings.Compare(string(a.frame[:]), string(b.frame[:])), cmp.Compare(a.detector, b.detector), cmp.Compare(a.plane, b.plane))

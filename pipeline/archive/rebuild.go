@@ -38,6 +38,9 @@ func (a *Archive) Rebuild(ctx context.Context) (*Rebuilt, error) {
 		return nil, err
 	}
 	defer turn.End()
+	if _, err := a.prepare(ctx); err != nil {
+		return nil, err
+	}
 	r := &Rebuilt{Skipped: []string{}}
 	n, err := a.led.Rebuild(ctx, a.records(ctx, r))
 	if err != nil {
@@ -45,7 +48,7 @@ func (a *Archive) Rebuild(ctx context.Context) (*Rebuilt, error) {
 	}
 	r.Records = n
 	a.masters = nil
-	if err := a.addRecipes(ctx); err != nil {
+	if _, err := a.prepare(ctx); err != nil {
 		return nil, err
 	}
 	a.opt.Log.Info(EventRebuilt, zap.Int("products", r.Products), zap.Int("masters", r.Masters), zap.Int("skipped", len(r.Skipped)))
@@ -124,15 +127,36 @@ func (a *Archive) skip(r *Rebuilt, path string, err error) {
 }
 
 func (a *Archive) journalRecords(r *Rebuilt, put func(ledger.Record) error) error {
-	return a.eachJournalLine(func(l journalLine) error {
-		if l.Run != nil {
-			r.Runs++
-		}
+	type key struct {
+		rule, subject string
+		first         int64
+	}
+	alerts := map[key]*ledger.Alert{} // the last line about an alert counts
+	var order []key
+	err := a.eachJournalLine(func(l journalLine) error {
 		if l.Alert != nil {
-			r.Alerts++
+			k := key{l.Alert.Rule, l.Alert.Subject, l.Alert.First.UnixNano()}
+			if alerts[k] == nil {
+				order = append(order, k)
+			}
+			alerts[k] = l.Alert
 		}
-		return put(ledger.Record{Run: l.Run, Alert: l.Alert})
+		if l.Run == nil {
+			return nil
+		}
+		r.Runs++
+		return put(ledger.Record{Run: l.Run})
 	})
+	if err != nil {
+		return err
+	}
+	for _, k := range order {
+		if err := put(ledger.Record{Alert: alerts[k]}); err != nil {
+			return err
+		}
+		r.Alerts++
+	}
+	return nil
 }
 
 // productRecords reads the products below a folder.
@@ -160,12 +184,7 @@ func (a *Archive) productRecords(folder string, state ledger.State, count *int, 
 
 // productRecord is what the ledger is to know of a product that was read back.
 func (a *Archive) productRecord(p *pipeline.ProductRecord, path string, state ledger.State) (ledger.Record, error) {
-	profile, err := ledger.ParseHash(p.ProfileHash)
-	if err != nil {
-		return ledger.Record{}, err
-	}
-	recipe := &ledger.Recipe{Profile: profile, Version: p.Version, Text: string(p.Profile)}
-	o, err := outcomeOf(p, path, recipe.Hash())
+	o, recipe, err := outcomeOf(p, path)
 	if err != nil {
 		return ledger.Record{}, err
 	}

@@ -25,7 +25,7 @@ const handover = 200 * time.Millisecond
 func (a *Archive) Reprocess(ctx context.Context, p *Plan, lim Limits) (*Report, error) {
 	report := newReport("reprocess")
 	if len(p.items) == 0 {
-		return report, a.attend(ctx, report)
+		return report, a.attendInTurn(ctx, report)
 	}
 	exposures, err := a.exposuresOf(ctx)
 	if err != nil {
@@ -37,7 +37,18 @@ func (a *Archive) Reprocess(ctx context.Context, p *Plan, lim Limits) (*Report, 
 	}
 	err = a.batches(ctx, &run{id: record.ID, exposures: exposures, total: len(p.items)}, p, lim, report)
 	err = a.endRun(ctx, record, report, err)
-	return report, errors.Join(err, a.attend(ctx, report))
+	return report, errors.Join(err, a.attendInTurn(ctx, report))
+}
+
+// attendInTurn waits for the turn to judge the rules for alerts.
+func (a *Archive) attendInTurn(ctx context.Context, report *Report) error {
+	ctx = context.WithoutCancel(ctx)
+	turn, err := a.led.TakeTurn(ctx, who("reprocess"), forever)
+	if err != nil {
+		return err
+	}
+	err = a.attend(ctx, report)
+	return errors.Join(err, turn.End(), a.deliver(ctx))
 }
 
 // batches makes the products of a plan until a limit is reached.
@@ -102,7 +113,7 @@ func (a *Archive) batch(ctx context.Context, r *run, p *Plan, at, files int, rep
 const forever = 100 * 365 * 24 * time.Hour
 
 func (a *Archive) batchInTurn(ctx context.Context, r *run, p *Plan, at, files int, report *Report) (int, error) {
-	if _, err := a.refreshMasters(ctx); err != nil {
+	if _, err := a.prepare(ctx); err != nil {
 		return 0, err
 	}
 	tasks, n, err := a.tasks(ctx, p, at, files)

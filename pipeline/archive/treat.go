@@ -340,7 +340,7 @@ func (l *lane) adopt(path string, want ledger.Identity, end *ending) *ledger.Out
 	if err != nil {
 		return nil // it is made anew, and what lies there is kept aside
 	}
-	o, err := outcomeOf(record, path, want.Recipe)
+	o, _, err := outcomeOf(record, path)
 	if err != nil || ledger.ProductID(o.Product.Identity) != ledger.ProductID(want) {
 		return nil
 	}
@@ -353,23 +353,29 @@ func (l *lane) adopt(path string, want ledger.Identity, end *ending) *ledger.Out
 	return o
 }
 
-// outcomeOf is what a product tells of itself, as the ledger records it.
-func outcomeOf(r *pipeline.ProductRecord, path string, recipe ledger.Hash) (*ledger.Outcome, error) {
+// outcomeOf is what a product tells of itself, as the ledger records it, and the
+// recipe that it was made by.
+func outcomeOf(r *pipeline.ProductRecord, path string) (*ledger.Outcome, *ledger.Recipe, error) {
 	sha, err := ledger.ParseHash(r.SHA256)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	raw, err := ledger.ParseHash(r.RawSHA)
 	if err != nil {
-		return nil, fmt.Errorf("%s: its raw frame: %w", path, err)
+		return nil, nil, fmt.Errorf("%s: its raw frame: %w", path, err)
 	}
-	s := &source{recipe: recipe}
+	profile, err := ledger.ParseHash(r.ProfileHash)
+	if err != nil {
+		return nil, nil, fmt.Errorf("%s: its profile: %w", path, err)
+	}
+	how := &ledger.Recipe{Profile: profile, Version: r.Version, Text: string(r.Profile)}
+	s := &source{recipe: how.Hash()}
 	id, err := s.identity(raw, r.Frame, r.Plane, r.Inputs)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	id.Algorithm = r.Version
-	return &ledger.Outcome{Product: &ledger.Product{Identity: id, Path: path, SHA256: sha, Bytes: r.Bytes}, Metrics: metricsOf(r.Figures)}, nil
+	return &ledger.Outcome{Product: &ledger.Product{Identity: id, Path: path, SHA256: sha, Bytes: r.Bytes}, Metrics: metricsOf(r.Figures)}, how, nil
 }
 
 func metricsOf(figures []pipeline.Figure) []ledger.Metric {
