@@ -13,7 +13,6 @@ import (
 	"github.com/spf13/cobra"
 	"go.uber.org/zap"
 
-	"evenlight/configs"
 	"evenlight/pipeline/archive"
 	"evenlight/pipeline/ledger"
 	"evenlight/pipeline/watch"
@@ -25,25 +24,33 @@ type keeping struct {
 	path string
 }
 
-// open reads the archive file and opens the archive. The context ends when the
-// process is told to stop.
-func (k *keeping) open(c *cobra.Command, check bool) (context.Context, *archive.Archive, *configs.Archive, func(), error) {
+// opened is an archive that a command works on.
+type opened struct {
+	*archive.Archive
+	ctx context.Context // ends when the process is told to stop
+	log *zap.Logger
+	end func()
+}
+
+// open reads the archive file and opens the archive. check searches the ledger
+// for damage first.
+func (k *keeping) open(c *cobra.Command, check bool) (*opened, error) {
 	log, err := k.logger(c.ErrOrStderr())
 	if err != nil {
-		return nil, nil, nil, nil, err
+		return nil, err
 	}
 	cfg, err := k.loadArchive(k.path, log)
 	if err != nil {
-		return nil, nil, nil, nil, err
+		return nil, err
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	a, err := archive.Open(ctx, cfg, archive.Options{Workers: k.workers, Log: log, Check: check, Progress: k.progress(c.ErrOrStderr())})
+	a, err := archive.Open(ctx, cfg, archive.Options{Workers: k.workers, Check: check, Log: log, Progress: k.progress(c.ErrOrStderr())})
 	if err != nil {
 		stop()
 		log.Error(archive.EventPassFailed, zap.Error(err))
-		return nil, nil, nil, nil, failed(err)
+		return nil, failed(err)
 	}
-	return ctx, a, cfg, func() { stop(); a.Close() }, nil
+	return &opened{a, ctx, log, func() { stop(); a.Close() }}, nil
 }
 
 // answer writes a report, for people or as JSON.
@@ -96,16 +103,16 @@ leaves with exit code 4. With exit code 5 all was done and an alert holds.`,
 		Example: "  evenlight intake --archive /srv/marrowby/archive.yaml --log-format json\n  evenlight intake --archive archive.yaml --retry",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			ctx, a, _, end, err := k.open(c, false)
+			a, err := k.open(c, false)
 			if err != nil {
 				return err
 			}
-			defer end()
+			defer a.end()
 			opt.Wait = -1
 			if c.Flags().Changed("wait") {
 				opt.Wait = wait
 			}
-			r, err := a.Pass(ctx, opt)
+			r, err := a.Pass(a.ctx, opt)
 			if r != nil {
 				if err := k.answer(c, r, func() string { return reportText(r) }); err != nil {
 					return err
@@ -133,16 +140,12 @@ scripts/service has a unit.`,
 		Example: "  evenlight watch --archive /srv/marrowby/archive.yaml --log-format json --log-level info",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			ctx, a, _, end, err := k.open(c, true)
+			a, err := k.open(c, true)
 			if err != nil {
 				return err
 			}
-			defer end()
-			log, err := k.logger(c.ErrOrStderr())
-			if err != nil {
-				return err
-			}
-			if err := a.Serve(ctx, watch.NewNotifier(log)); err != nil {
+			defer a.end()
+			if err := a.Serve(a.ctx, watch.NewNotifier(a.log)); err != nil {
 				return failed(err)
 			}
 			return nil
@@ -205,12 +208,12 @@ and changes nothing.`,
 			if err := parseTimes(&sel, from, to); err != nil {
 				return err
 			}
-			ctx, a, _, end, err := k.open(c, false)
+			a, err := k.open(c, false)
 			if err != nil {
 				return err
 			}
-			defer end()
-			p, err := a.Plan(ctx, sel)
+			defer a.end()
+			p, err := a.Plan(a.ctx, sel)
 			if err != nil {
 				return failed(err)
 			}
@@ -274,12 +277,12 @@ file unless given here.`,
 			if err := parseTimes(&sel, from, to); err != nil {
 				return err
 			}
-			ctx, a, _, end, err := k.open(c, false)
+			a, err := k.open(c, false)
 			if err != nil {
 				return err
 			}
-			defer end()
-			p, err := a.Plan(ctx, sel)
+			defer a.end()
+			p, err := a.Plan(a.ctx, sel)
 			if err != nil {
 				return failed(err)
 			}
@@ -294,7 +297,7 @@ file unless given here.`,
 				lim.MostBytes = int64(gib * (1 << 30))
 			}
 			lim.MostFrames = most
-			r, err := a.Reprocess(ctx, p, lim)
+			r, err := a.Reprocess(a.ctx, p, lim)
 			if r != nil {
 				if err := k.answer(c, r, func() string { return reportText(r) }); err != nil {
 					return err
@@ -321,12 +324,12 @@ func statusCommand(s *settings) *cobra.Command {
 		Example: "  evenlight status --archive archive.yaml",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			ctx, a, _, end, err := k.open(c, false)
+			a, err := k.open(c, false)
 			if err != nil {
 				return err
 			}
-			defer end()
-			st, err := a.Status(ctx)
+			defer a.end()
+			st, err := a.Status(a.ctx)
 			if err != nil {
 				return failed(err)
 			}
@@ -344,11 +347,11 @@ func ledgerCommand(s *settings) *cobra.Command {
 		Use: "check --archive FILE", Short: "Search the ledger for damage", Args: cobra.NoArgs,
 		Example: "  evenlight ledger check --archive archive.yaml",
 		RunE: func(c *cobra.Command, _ []string) error {
-			_, a, _, end, err := k.open(c, true)
+			a, err := k.open(c, true)
 			if err != nil {
 				return err
 			}
-			defer end()
+			defer a.end()
 			_, err = fmt.Fprintf(c.OutOrStdout(), "%s is sound\n", a.Ledger().Name())
 			return err
 		},
@@ -361,12 +364,12 @@ file that is damaged is moved away first, by hand. Raw files are looked at by th
 next intake, which finds that their products are there.`,
 		Example: "  evenlight ledger rebuild --archive archive.yaml",
 		RunE: func(c *cobra.Command, _ []string) error {
-			ctx, a, _, end, err := k.open(c, false)
+			a, err := k.open(c, false)
 			if err != nil {
 				return err
 			}
-			defer end()
-			r, err := a.Rebuild(ctx)
+			defer a.end()
+			r, err := a.Rebuild(a.ctx)
 			if errors.Is(err, ledger.ErrBusy) {
 				return &exitError{exitBusy, err}
 			}

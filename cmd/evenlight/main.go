@@ -75,6 +75,9 @@ type settings struct {
 	workers   int
 	logLevel  string
 	logFormat string
+	logFile   string
+	logMiB    int
+	logKeep   int
 	json      bool
 }
 
@@ -110,10 +113,13 @@ the archive; 5 everything was done, and an alert holds.`,
 	f.IntVar(&s.workers, "workers", runtime.NumCPU(), "goroutines for the pixels; results do not depend on it")
 	f.StringVar(&s.logLevel, "log-level", "warn", "least severe events to log: debug, info, warn, error")
 	f.StringVar(&s.logFormat, "log-format", "console", "form of the log on standard error: console or json")
+	f.StringVar(&s.logFile, "log-file", "", "log to this file instead of standard error; of one process alone")
+	f.IntVar(&s.logMiB, "log-max-mib", 64, "size at which the log file is put aside and a new one begun")
+	f.IntVar(&s.logKeep, "log-keep", 10, "log files put aside that are kept")
 	f.BoolVar(&s.json, "json", false, "answer in JSON")
 	root.AddCommand(mastersCommand(s), calibrateCommand(s), cubeCommand(s), agreeCommand(s), pictureCommand(s), provenanceCommand(s), verifyCommand(s),
 		profileCommand(s), inspectCommand(s), demoCommand(s),
-		archiveCommand(s), intakeCommand(s), watchCommand(s), planCommand(s), reprocessCommand(s), statusCommand(s), trendsCommand(s), ledgerCommand(s))
+		compareCommand(s), archiveCommand(s), intakeCommand(s), watchCommand(s), planCommand(s), reprocessCommand(s), statusCommand(s), trendsCommand(s), ledgerCommand(s))
 	return root
 }
 
@@ -152,7 +158,7 @@ func (s *settings) load() (*configs.Profile, error) {
 	return configs.Load(s.profile, over)
 }
 
-// logger writes events to w, one a line.
+// logger writes events, one a line, to the log file, or else to w.
 func (s *settings) logger(w io.Writer) (*zap.Logger, error) {
 	level, err := zap.ParseAtomicLevel(s.logLevel)
 	if err != nil || s.logLevel == "" {
@@ -165,9 +171,16 @@ func (s *settings) logger(w io.Writer) (*zap.Logger, error) {
 	case "json":
 		encoder = zapcore.NewJSONEncoder(form)
 	case "console":
-		encoder = zapcore.NewConsoleEncoder(form)
+		encoder = oneLine(zapcore.NewConsoleEncoder(form))
 	default:
 		return nil, fmt.Errorf("--log-format %q: choose console or json", s.logFormat)
 	}
-	return zap.New(zapcore.NewCore(encoder, zapcore.Lock(zapcore.AddSync(w)), level)), nil
+	to := zapcore.Lock(zapcore.AddSync(w))
+	if s.logFile != "" {
+		if err := checkLogFile(s.logFile, s.logMiB, s.logKeep); err != nil {
+			return nil, err
+		}
+		to, _ = openLogFile(s.logFile, s.logMiB, s.logKeep) // open until the process ends
+	}
+	return zap.New(zapcore.NewCore(encoder, to, level)), nil
 }

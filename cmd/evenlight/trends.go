@@ -76,20 +76,20 @@ the last ones are compared with them.`,
 			if err := checkTrend(&opt); err != nil {
 				return err
 			}
-			ctx, a, _, end, err := k.open(c, false)
+			a, err := k.open(c, false)
 			if err != nil {
 				return err
 			}
-			defer end()
+			defer a.end()
 			if opt.Metric == "" {
-				levels, err := a.Metrics(ctx, opt.Filter)
+				levels, err := a.Metrics(a.ctx, opt.Filter)
 				if err != nil {
 					return failed(err)
 				}
 				views := levelViews(levels)
 				return k.answer(c, views, func() string { return levelsText(views) })
 			}
-			trends, err := a.Trends(ctx, opt)
+			trends, err := a.Trends(a.ctx, opt)
 			if err != nil {
 				return failed(err)
 			}
