@@ -53,20 +53,6 @@ func (k *keeping) open(c *cobra.Command, check bool) (*opened, error) {
 	return &opened{a, ctx, log, func() { stop(); a.Close() }}, nil
 }
 
-// answer writes a report, for people or as JSON.
-func (k *keeping) answer(c *cobra.Command, v any, text func() string) error {
-	var err error
-	if k.json {
-		err = writeJSON(c.OutOrStdout(), v)
-	} else {
-		_, err = fmt.Fprint(c.OutOrStdout(), text())
-	}
-	if err != nil {
-		return failed(err)
-	}
-	return nil
-}
-
 // ending turns a report and its error into the exit code.
 func ending(r *archive.Report, err error) error {
 	switch {
@@ -114,7 +100,7 @@ leaves with exit code 4. With exit code 5 all was done and an alert holds.`,
 			}
 			r, err := a.Pass(a.ctx, opt)
 			if r != nil {
-				if err := k.answer(c, r, func() string { return reportText(r) }); err != nil {
+				if err := k.answer(c, r, reportText(r)); err != nil {
 					return err
 				}
 			}
@@ -227,7 +213,7 @@ and changes nothing.`,
 }
 
 func (k *keeping) showPlan(c *cobra.Command, p *archive.Plan, list bool) error {
-	if err := k.answer(c, p, func() string { return planText(p) }); err != nil || !list {
+	if err := k.answer(c, p, planText(p)); err != nil || !list {
 		return err
 	}
 	var err error
@@ -299,7 +285,7 @@ file unless given here.`,
 			lim.MostFrames = most
 			r, err := a.Reprocess(a.ctx, p, lim)
 			if r != nil {
-				if err := k.answer(c, r, func() string { return reportText(r) }); err != nil {
+				if err := k.answer(c, r, reportText(r)); err != nil {
 					return err
 				}
 			}
@@ -333,7 +319,7 @@ func statusCommand(s *settings) *cobra.Command {
 			if err != nil {
 				return failed(err)
 			}
-			return k.answer(c, st, func() string { return statusText(st) })
+			return k.answer(c, st, statusText(st))
 		},
 	}
 	needArchive(c, &k.path)
@@ -376,13 +362,7 @@ next intake, which finds that their products are there.`,
 			if err != nil {
 				return failed(err)
 			}
-			err = k.answer(c, r, func() string {
-				text := fmt.Sprintf("%d products, %d earlier versions, %d masters, %d runs and %d alerts are in the ledger\n", r.Products, r.Earlier, r.Masters, r.Runs, r.Alerts)
-				for _, s := range r.Skipped {
-					text += "left out: " + s + "\n"
-				}
-				return text
-			})
+			err = k.answer(c, r, rebuiltText(r))
 			if err == nil && len(r.Skipped) > 0 {
 				return &exitError{code: exitSome}
 			}

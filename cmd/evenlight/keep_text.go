@@ -56,6 +56,16 @@ func visible(s string) string {
 	return q[1 : len(q)-1]
 }
 
+// rebuiltText says what a ledger was rebuilt from.
+func rebuiltText(r *archive.Rebuilt) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%d products, %d earlier versions, %d masters, %d runs and %d alerts are in the ledger\n", r.Products, r.Earlier, r.Masters, r.Runs, r.Alerts)
+	for _, s := range r.Skipped {
+		fmt.Fprintf(&b, "left out: %s\n", visible(s))
+	}
+	return b.String()
+}
+
 // planText writes a plan for people.
 func planText(p *archive.Plan) string {
 	var b strings.Builder

@@ -87,7 +87,7 @@ the last ones are compared with them.`,
 					return failed(err)
 				}
 				views := levelViews(levels)
-				return k.answer(c, views, func() string { return levelsText(views) })
+				return k.answer(c, views, levelsText(views))
 			}
 			trends, err := a.Trends(a.ctx, opt)
 			if err != nil {
@@ -97,7 +97,7 @@ the last ones are compared with them.`,
 				return failed(fmt.Errorf("no product has a metric %s: 'evenlight trends' without --metric lists them", opt.Metric))
 			}
 			views := trendViews(trends, opt.Metric, chart)
-			return k.answer(c, views, func() string { return trendsText(views) })
+			return k.answer(c, views, trendsText(views))
 		},
 	}
 	needArchive(c, &k.path)
