@@ -53,8 +53,15 @@ func (k *keeping) open(c *cobra.Command, check bool) (*opened, error) {
 	return &opened{a, ctx, log, func() { stop(); a.Close() }}, nil
 }
 
-// ending turns a report and its error into the exit code.
-func ending(r *archive.Report, err error) error {
+// ending turns a report and its error into the exit code, and makes an event of
+// what kept the run from its work.
+func (a *opened) ending(r *archive.Report, err error) error {
+	switch {
+	case errors.Is(err, ledger.ErrBusy):
+		a.log.Info(archive.EventPassBusy, zap.Error(err))
+	case err != nil && !errors.Is(err, archive.ErrStopped) && !errors.Is(err, context.Canceled): // those have their events
+		a.log.Error(archive.EventPassFailed, zap.Error(err))
+	}
 	switch {
 	case errors.Is(err, ledger.ErrBusy):
 		return &exitError{exitBusy, err}
@@ -104,7 +111,7 @@ leaves with exit code 4. With exit code 5 all was done and an alert holds.`,
 					return err
 				}
 			}
-			return ending(r, err)
+			return a.ending(r, err)
 		},
 	}
 	needArchive(c, &k.path)
@@ -289,7 +296,7 @@ file unless given here.`,
 					return err
 				}
 			}
-			return ending(r, err)
+			return a.ending(r, err)
 		},
 	}
 	needArchive(c, &k.path)

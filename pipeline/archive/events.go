@@ -5,6 +5,7 @@ const (
 	EventPassStarted    = "pass-started"
 	EventPassEnded      = "pass-ended"
 	EventPassStopped    = "pass-stopped"
+	EventPassBusy       = "pass-busy"
 	EventFrameWaiting   = "frame-waiting"
 	EventFrameKnown     = "frame-known"
 	EventFrameAdopted   = "product-adopted"

@@ -29,12 +29,18 @@ func (a *Archive) keepEarlier(path string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	ending := filepath.Ext(rel)
-	to := filepath.Join(a.cfg.Earlier, strings.TrimSuffix(rel, ending)+"~"+sha[:12]+ending)
+	to := a.earlierPath(rel, sha)
 	if err := makeFolder(a.cfg.Earlier, filepath.Dir(to)); err != nil {
 		return "", err
 	}
 	return to, double(path, to)
+}
+
+// earlierPath is where a version of a product is kept; rel is the product's path
+// below the folder of products.
+func (a *Archive) earlierPath(rel, sha string) string {
+	ending := filepath.Ext(rel)
+	return filepath.Join(a.cfg.Earlier, strings.TrimSuffix(rel, ending)+"~"+sha[:12]+ending)
 }
 
 // double lets a file have a second name: by a hard link, or, on another file

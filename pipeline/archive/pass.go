@@ -144,7 +144,7 @@ func (a *Archive) intake(ctx context.Context, r *run, ready []candidate, opt Pas
 	}
 	see := a.newForesight(r.exposures)
 	if retry {
-		more, err := a.retries(ctx, see, opt.Retry)
+		more, err := a.retries(ctx, r.open, see, opt.Retry)
 		if err != nil {
 			return err
 		}

@@ -192,7 +192,7 @@ func removeEntry(folder string) error {
 // retries finds the frames in quarantine whose reason may be gone: what would
 // be made of them now is not what failed. all finds every one. Entries that the
 // ledger does not know, as when it was lost, are found too.
-func (a *Archive) retries(ctx context.Context, see *foresight, all bool) ([]task, error) {
+func (a *Archive) retries(ctx context.Context, o *opener, see *foresight, all bool) ([]task, error) {
 	failures := map[ledger.Hash][]ledger.Failure{}
 	var order []ledger.Hash
 	err := a.led.EachFailure(ctx, func(row *ledger.FailureRow) error {
@@ -207,7 +207,7 @@ func (a *Archive) retries(ctx context.Context, see *foresight, all bool) ([]task
 	}
 	var tasks []task
 	for _, sha := range order {
-		t, err := a.retry(ctx, see, sha, failures[sha], all)
+		t, err := a.retry(ctx, o, see, sha, failures[sha], all)
 		if err != nil {
 			return nil, err
 		}
@@ -220,15 +220,34 @@ func (a *Archive) retries(ctx context.Context, see *foresight, all bool) ([]task
 		return nil, err
 	}
 	for _, f := range folders {
-		if t := a.forgotten(filepath.Join(a.cfg.Quarantine, f.Name()), failures); t != nil {
+		t, err := a.forgotten(filepath.Join(a.cfg.Quarantine, f.Name()), failures)
+		if err != nil {
+			return nil, err
+		}
+		if t != nil {
 			tasks = append(tasks, *t)
 		}
 	}
 	return tasks, nil
 }
 
+// complete makes the entry of a frame that failed, where a process was stopped
+// before it had.
+func (a *Archive) complete(o *opener, t *task, sha ledger.Hash, failures []ledger.Failure) error {
+	folder := a.entryOf(sha)
+	if e, err := readEntry(folder); err == nil && isThere(e.file) || !isThere(t.read) {
+		return nil
+	}
+	end := &ending{sha: sha}
+	for i := range failures {
+		end.fail(t, failures[i].Message)
+	}
+	_, err := a.quarantine(o, t, end, folder)
+	return err
+}
+
 // retry makes the task of a frame that failed; nil if it would fail again.
-func (a *Archive) retry(ctx context.Context, see *foresight, sha ledger.Hash, failures []ledger.Failure, all bool) (*task, error) {
+func (a *Archive) retry(ctx context.Context, o *opener, see *foresight, sha ledger.Hash, failures []ledger.Failure, all bool) (*task, error) {
 	frame, err := a.led.Frame(ctx, sha)
 	if err != nil {
 		return nil, err
@@ -236,6 +255,9 @@ func (a *Archive) retry(ctx context.Context, see *foresight, sha ledger.Hash, fa
 	t := a.taskOf(&frame)
 	if t == nil {
 		return nil, nil // the source was taken out of the configuration
+	}
+	if err := a.complete(o, t, sha, failures); err != nil {
+		return nil, err
 	}
 	for i := range failures {
 		now, err := see.attempt(t.src, &frame, &failures[i])
@@ -269,21 +291,25 @@ func (a *Archive) taskOf(frame *ledger.Frame) *task {
 	return t
 }
 
-// forgotten makes a task of an entry that the ledger does not know.
-func (a *Archive) forgotten(folder string, known map[ledger.Hash][]ledger.Failure) *task {
+// forgotten makes a task of an entry that the ledger does not know, and removes
+// what is left of one where a process was stopped while it did.
+func (a *Archive) forgotten(folder string, known map[ledger.Hash][]ledger.Failure) (*task, error) {
+	if files, err := os.ReadDir(folder); err == nil && len(files) == 0 {
+		return nil, os.Remove(folder)
+	}
 	e, err := readEntry(folder)
 	if err != nil {
 		a.opt.Log.Warn(EventQuarantineOdd, zap.String("entry", folder), zap.Error(err))
-		return nil
-	}
-	if known[e.sha] != nil || !isThere(e.file) {
-		return nil
+		return nil, nil
 	}
 	src := a.sourceOf(e.raw)
-	if src == nil {
-		return nil
+	switch {
+	case known[e.sha] != nil || src == nil:
+		return nil, nil
+	case isThere(e.file):
+		return &task{src: src, path: e.raw, read: e.file}, nil
 	}
-	return &task{src: src, path: e.raw, read: e.file}
+	return nil, removeEntry(folder) // the file is in its place, or was taken out by hand
 }
 
 // replaced deals with a frame whose place another content has taken. Where its

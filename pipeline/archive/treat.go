@@ -290,8 +290,9 @@ func (l *lane) part(ctx context.Context, t *task, f *pipeline.Frame, raw ledger.
 		return l.failure(t, end, raw, p, id, &pipeline.FrameError{Path: t.path, Err: missing}), nil
 	}
 	path := l.a.productPath(t.src, t.path, f)
-	if o := l.adopt(path, identity, end); o != nil {
-		return o, nil
+	o, err := l.adopt(ctx, t, path, identity, end)
+	if o != nil || err != nil {
+		return o, err
 	}
 	return l.make(t, f, raw, p, identity, path, end)
 }
@@ -332,17 +333,20 @@ func (a *Archive) productPath(s *source, raw string, f *pipeline.Frame) string {
 
 // adopt takes a product that is there and that the ledger does not know yet,
 // because the process that made it was stopped, or because the ledger is new.
-func (l *lane) adopt(path string, want ledger.Identity, end *ending) *ledger.Outcome {
+func (l *lane) adopt(ctx context.Context, t *task, path string, want ledger.Identity, end *ending) (*ledger.Outcome, error) {
 	if !isThere(path) {
-		return nil
+		return nil, nil
 	}
 	record, err := l.reader.Read(path)
 	if err != nil {
-		return nil // it is made anew, and what lies there is kept aside
+		return nil, nil // it is made anew, and what lies there is kept aside
 	}
 	o, _, err := outcomeOf(record, path)
 	if err != nil || ledger.ProductID(o.Product.Identity) != ledger.ProductID(want) {
-		return nil
+		return nil, nil
+	}
+	if o.Kept, err = l.keptBefore(ctx, t, end.sha, path); err != nil {
+		return nil, err
 	}
 	o.Product.Run = l.run.id
 	if info, err := os.Lstat(path); err == nil {
@@ -350,7 +354,29 @@ func (l *lane) adopt(path string, want ledger.Identity, end *ending) *ledger.Out
 	}
 	end.adopted++
 	l.a.opt.Log.Info(EventFrameAdopted, zap.String("product", path))
-	return o
+	return o, nil
+}
+
+// keptBefore finds where the version was put whose place a product has taken
+// that the ledger does not know yet; "" if it was not kept.
+func (l *lane) keptBefore(ctx context.Context, t *task, raw ledger.Hash, path string) (kept string, err error) {
+	rel, _ := below(l.a.cfg.Products, path)
+	for _, sha := range []ledger.Hash{raw, t.old} {
+		err := l.a.led.ProductsOf(ctx, sha, func(id ledger.Hash, at string) error {
+			p, _, err := l.a.led.Product(ctx, id)
+			if err != nil || at != path {
+				return err
+			}
+			if to := l.a.earlierPath(rel, p.SHA256.String()); isThere(to) {
+				kept = to
+			}
+			return nil
+		})
+		if err != nil {
+			return "", err
+		}
+	}
+	return kept, nil
 }
 
 // outcomeOf is what a product tells of itself, as the ledger records it, and the
