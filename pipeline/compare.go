@@ -433,40 +433,57 @@ func (b *rowsBlock) read(v *version, y0, n int) error {
 
 // tally counts the rows from y0 on.
 func (r *pairReader) tally(t *pairTally, y0, step int, independent bool) {
-	a, b := &r.a, &r.b
-	t.pixels = len(a.value)
-	for i := range a.value {
-		fa, fb := uint32(a.flags[i]), uint32(b.flags[i])
-		if fa|fb != 0 {
-			t.countFlags(fa, fb)
-		}
-		if fa == fb && sameNumber(a.value[i], b.value[i]) && sameNumber(a.unc[i], b.unc[i]) {
-			t.same++
-		}
-		va, vb := float64(a.value[i]), float64(b.value[i])
-		if hasA, hasB := isFinite(va), isFinite(vb); hasA != hasB {
-			if hasB {
-				t.appeared++
-			} else {
-				t.disappeared++
+	t.pixels = len(r.a.value)
+	for from := 0; from < t.pixels; from += r.width {
+		y := y0 + from/r.width
+		for x := range r.width {
+			i := from + x
+			r.countPixel(t, i)
+			s, ok := r.sample(i, independent)
+			if !ok {
+				continue
+			}
+			t.count(s, x, y)
+			if (x+rowShift*y)%step == 0 {
+				t.sample = append(t.sample, s)
 			}
 		}
-		ua, ub := float64(a.unc[i]), float64(b.unc[i])
-		if !isFinite(va) || !isFinite(vb) || !isFinite(ua) || !isFinite(ub) || ua <= 0 || ub <= 0 {
-			continue
-		}
-		s := pairSample{d: vb - va, signal: va, ratio: ub / ua}
-		u := ua
-		if independent {
-			u, s.signal = math.Hypot(ua, ub), (va+vb)/2
-		}
-		s.pull = s.d / u
-		x, y := i%r.width, y0+i/r.width
-		t.count(s, x, y)
-		if (x+rowShift*y)%step == 0 {
-			t.sample = append(t.sample, s)
-		}
 	}
+}
+
+// countPixel counts what a pixel tells whether or not it can be compared.
+func (r *pairReader) countPixel(t *pairTally, i int) {
+	a, b := &r.a, &r.b
+	fa, fb := uint32(a.flags[i]), uint32(b.flags[i])
+	if fa|fb != 0 {
+		t.countFlags(fa, fb)
+	}
+	if fa == fb && sameNumber(a.value[i], b.value[i]) && sameNumber(a.unc[i], b.unc[i]) {
+		t.same++
+	}
+	switch hasA, hasB := isFinite(float64(a.value[i])), isFinite(float64(b.value[i])); {
+	case hasB && !hasA:
+		t.appeared++
+	case hasA && !hasB:
+		t.disappeared++
+	}
+}
+
+// sample compares a pixel that has a value and an uncertainty in both; false:
+// it has not.
+func (r *pairReader) sample(i int, independent bool) (pairSample, bool) {
+	va, vb := float64(r.a.value[i]), float64(r.b.value[i])
+	ua, ub := float64(r.a.unc[i]), float64(r.b.unc[i])
+	if !isFinite(va) || !isFinite(vb) || !isFinite(ua) || !isFinite(ub) || ua <= 0 || ub <= 0 {
+		return pairSample{}, false
+	}
+	s := pairSample{d: vb - va, signal: va, ratio: ub / ua}
+	u := ua
+	if independent {
+		u, s.signal = math.Hypot(ua, ub), (va+vb)/2
+	}
+	s.pull = s.d / u
+	return s, true
 }
 
 // sameNumber tells whether two numbers are the same or both are none.

@@ -78,29 +78,37 @@ func (l *Library) Select(n Need, lim configs.Limits) (*Master, error) {
 }
 
 // choose selects among some masters, which lie in dir.
-func (n Need) choose(masters []*Master, lim configs.Limits, dir string) (*Master, error) {
-	var best *candidate
-	var near []candidate // of the right kind, but outside the limits
+func (n *Need) choose(masters []*Master, lim configs.Limits, dir string) (*Master, error) {
+	var best candidate
 	for _, m := range masters {
 		if !n.fits(m) {
 			continue
 		}
-		c := n.judge(m)
-		if (lim.MaxAgeDays > 0 && c.ageDays() > lim.MaxAgeDays) || (lim.MaxTempDiffK > 0 && c.tempK > lim.MaxTempDiffK) {
-			near = append(near, c)
+		if best.m != nil && n.age(m) > best.age {
 			continue
 		}
-		if best == nil || c.before(*best) {
-			best = &c
+		if c := n.judge(m); c.within(lim) && (best.m == nil || c.before(best)) {
+			best = c
 		}
 	}
-	if best != nil {
+	if best.m != nil {
 		return best.m, nil
 	}
-	return nil, &MissingMasterError{n, lim, dir, near}
+	missing := &MissingMasterError{Need: *n, Limits: lim, Dir: dir}
+	for _, m := range masters {
+		if n.fits(m) {
+			missing.near = append(missing.near, n.judge(m))
+		}
+	}
+	return nil, missing
 }
 
-func (n Need) fits(m *Master) bool {
+// within tells whether a candidate is near enough.
+func (c *candidate) within(lim configs.Limits) bool {
+	return (lim.MaxAgeDays <= 0 || c.ageDays() <= lim.MaxAgeDays) && (lim.MaxTempDiffK <= 0 || c.tempK <= lim.MaxTempDiffK)
+}
+
+func (n *Need) fits(m *Master) bool {
 	return m.Kind == n.Kind && m.Instrument == n.Instrument && m.Detector == n.Detector &&
 		m.Mode == n.Mode && (n.Kind != MasterFlat || m.Band == n.Band)
 }
@@ -115,19 +123,21 @@ type candidate struct {
 
 func (c candidate) ageDays() float64 { return c.age.Hours() / 24 }
 
-func (n Need) judge(m *Master) candidate {
-	c := candidate{m: m}
-	switch {
-	case n.Time.Before(m.Begin):
-		c.age = m.Begin.Sub(n.Time)
-	case n.Time.After(m.End):
-		c.age = n.Time.Sub(m.End)
-	}
+func (n *Need) judge(m *Master) candidate {
+	c := candidate{m: m, age: n.age(m)}
 	c.middle = n.Time.Sub(m.Begin.Add(m.End.Sub(m.Begin) / 2)).Abs()
 	if !math.IsNaN(n.TempK) && !math.IsNaN(m.TempMinK) {
 		c.tempK = max(0, m.TempMinK-n.TempK, n.TempK-m.TempMaxK)
 	}
 	return c
+}
+
+// age is the time to the nearest exposure of a master.
+func (n *Need) age(m *Master) time.Duration {
+	if d := m.Begin.Sub(n.Time); d > 0 {
+		return d
+	}
+	return max(0, n.Time.Sub(m.End))
 }
 
 // before orders candidates.
@@ -150,7 +160,7 @@ type MissingMasterError struct {
 	Need   Need
 	Limits configs.Limits
 	Dir    string
-	near   []candidate
+	near   []candidate // of the right kind, but outside the limits
 }
 
 func (e *MissingMasterError) Error() string {

@@ -167,11 +167,45 @@ func (a *Archive) Plan(ctx context.Context, sel Selection) (*Plan, error) {
 		p.plan.Free = int64(free)
 	}
 	filter := ledger.Filter{Instrument: sel.Instrument, Kind: configs.KindScene, Detector: sel.Detector, Mode: sel.Mode, Band: sel.Band, From: sel.From, To: sel.To}
-	if err := a.led.EachFrame(ctx, pipeline.ProductFrame, filter, p.row); err != nil {
+	if err := p.rows(filter); err != nil {
 		return nil, err
 	}
 	p.finish()
 	return p.plan, nil
+}
+
+// rows judges the parts of frames that a filter chooses, while the next ones are
+// read.
+func (p *planner) rows(filter ledger.Filter) error {
+	const together = 512
+	full, empty := make(chan []ledger.FrameRow, 2), make(chan []ledger.FrameRow, 3)
+	for range cap(empty) {
+		empty <- make([]ledger.FrameRow, 0, together)
+	}
+	judged := make(chan error, 1)
+	go func() {
+		var failed error
+		for batch := range full {
+			for i := range batch {
+				if failed == nil {
+					failed = p.row(&batch[i])
+				}
+			}
+			empty <- batch[:0]
+		}
+		judged <- failed
+	}()
+	batch := <-empty
+	err := p.a.led.EachFrame(p.ctx, pipeline.ProductFrame, filter, func(row *ledger.FrameRow) error {
+		if batch = append(batch, *row); len(batch) == together {
+			full <- batch
+			batch = <-empty
+		}
+		return nil
+	})
+	full <- batch
+	close(full)
+	return errors.Join(err, <-judged)
 }
 
 // row judges one part of a frame.

@@ -497,6 +497,81 @@ func TestLostEventsAreLookedFor(t *testing.T) {
 	r.tells(sub)
 }
 
+// While the watcher is held up, more happens than the system's queue holds: the
+// folder that is made last is found nevertheless, and watched.
+func TestQueueThatOverflowsLosesNothing(t *testing.T) {
+	text, err := os.ReadFile("/proc/sys/fs/inotify/max_queued_events")
+	if err != nil {
+		t.Skip("the length of the system's queue is not known:", err)
+	}
+	var length int
+	if _, err := fmt.Sscan(string(text), &length); err != nil || length > 100_000 {
+		t.Skipf("the system's queue holds %d events (%v): too many to fill here", length, err)
+	}
+	t.Parallel()
+	top := t.TempDir()
+	sub, last := filepath.Join(top, "first"), filepath.Join(top, "last")
+	flood := func() {
+		f, err := os.Create(filepath.Join(top, "1.fits"))
+		if err != nil {
+			t.Error(err)
+			return
+		}
+		defer f.Close()
+		// An event that is like the one before it is none: two kinds take turns.
+		for i := 0; i < length+10_000; i += 2 {
+			if _, err := f.WriteString("x"); err != nil {
+				t.Error(err)
+			}
+			if err := f.Chmod(0o640); err != nil {
+				t.Error(err)
+			}
+		}
+		if err := os.MkdirAll(filepath.Join(last, "deep"), 0o777); err != nil {
+			t.Error(err)
+		}
+	}
+	flooded := false
+	r := watching(t, func(w *Watcher) {
+		w.open = func() (*source, error) {
+			s, err := listen()
+			if err != nil {
+				return nil, err
+			}
+			s.add = func(folder string) error {
+				if folder == sub && !flooded {
+					flooded = true
+					flood()
+				}
+				return s.Add(folder)
+			}
+			return s, nil
+		}
+	}, top)
+	makeFolder(t, sub)
+	r.tellsAll(WhyOverflow)
+	if r.logged(EventLost) == 0 {
+		t.Error("no event of the loss")
+	}
+	write(t, last, "deep", "1.fits")
+	r.tells(filepath.Join(last, "deep"))
+}
+
+// Ten thousand files in one folder are one thing to be told, or a few.
+func TestManyFilesInOneFolderAreOneChange(t *testing.T) {
+	t.Parallel()
+	const files = 10_000
+	top := t.TempDir()
+	r := watching(t, nil, top)
+	for i := range files {
+		write(t, top, fmt.Sprintf("%05d.fits", i))
+	}
+	last := makeFolder(t, top, "last")
+	if n := len(r.tells(last)); n > files/1000 {
+		t.Errorf("%d changes are told of %d files", n, files)
+	}
+}
+
 func TestWatchThatTheSystemEndsIsSetAgainAtTheRescan(t *testing.T) {
 	t.Parallel()
 	top := t.TempDir()
