@@ -134,6 +134,12 @@ func newFile(name string, src source) (*File, error) {
 // Name returns the name under which the file was opened.
 func (f *File) Name() string { return f.name }
 
+// Compressed tells whether the file is compressed with gzip, and read from disk.
+func (f *File) Compressed() bool {
+	_, ok := f.src.(*gzipSource)
+	return ok
+}
+
 // HDUs returns the HDUs in file order.
 func (f *File) HDUs() []*HDU { return f.hdus }
 

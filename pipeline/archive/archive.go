@@ -24,6 +24,8 @@ type Options struct {
 	// Now is the clock; nil: time.Now. Only what is written to the ledger and
 	// the journal depends on it.
 	Now func() time.Time
+	// Beat, if set, is called ever so often while there is work.
+	Beat func()
 	// Progress, if set, is told of each file when it is done.
 	Progress func(done, total int, name string)
 }
@@ -63,6 +65,12 @@ func Open(ctx context.Context, cfg *configs.Archive, opt Options) (*Archive, err
 	}
 	a.led = led
 	return a, nil
+}
+
+func (a *Archive) beat() {
+	if a.opt.Beat != nil {
+		a.opt.Beat()
+	}
 }
 
 // Close closes the ledger.

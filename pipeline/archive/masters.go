@@ -51,6 +51,7 @@ func (a *Archive) refreshMasters(ctx context.Context) (changed bool, err error) 
 	m := &masters{lib: &pipeline.Library{Dir: a.cfg.Masters}, sha: map[*pipeline.Master]string{}, state: state.String()}
 	known := map[string]map[string]ledger.Place{}
 	for _, f := range files {
+		a.beat()
 		master, err := pipeline.ReadMaster(f.path())
 		if errors.Is(err, pipeline.ErrNotMaster) {
 			continue

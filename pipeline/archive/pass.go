@@ -89,7 +89,7 @@ func (a *Archive) Pass(ctx context.Context, opt PassOptions) (*Report, error) {
 	report := newReport("intake")
 	o := a.newOpener()
 	defer o.close()
-	found, err := a.scan(ctx, o, opt.Folders)
+	found, left, err := a.scan(ctx, o, opt.Folders)
 	if err != nil {
 		return nil, err
 	}
@@ -108,7 +108,9 @@ func (a *Archive) Pass(ctx context.Context, opt PassOptions) (*Report, error) {
 	if opt.Begin != nil {
 		opt.Begin()
 	}
-	err = a.intake(ctx, &run{open: o, turn: turn}, ready, opt, report)
+	if err = a.forget(ctx, left); err == nil {
+		err = a.intake(ctx, &run{open: o, turn: turn}, ready, opt, report)
+	}
 	err = errors.Join(err, a.attend(ctx, report))
 	return report, errors.Join(err, turn.End(), a.deliver(ctx))
 }
@@ -209,6 +211,7 @@ func (a *Archive) register(ctx context.Context, r *run, tasks []task) (map[*sour
 		if t.src.in.ResidualGapS() == 0 {
 			continue
 		}
+		a.beat()
 		raw := l.cal[t.src].Open(t.read)
 		if raw.SHA256 == "" {
 			continue // the work on it will tell

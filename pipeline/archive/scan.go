@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -36,32 +37,62 @@ type scanner struct {
 	src   *source
 	root  *os.Root
 	found []candidate
+	gone  []ledger.Place  // whose files are not there any more
+	seen  map[string]bool // folders
 }
 
 // scan looks into the given folders, or, where there are none, into all source
-// folders and those inside them. A source that is not there is reported; the
-// others go on.
-func (a *Archive) scan(ctx context.Context, o *opener, folders []string) ([]candidate, error) {
-	var found []candidate
+// folders and those inside them: for files that are new and places whose files
+// are gone. A source that is not there is reported; the others go on.
+func (a *Archive) scan(ctx context.Context, o *opener, folders []string) (found []candidate, left []ledger.Place, err error) {
 	for _, src := range a.sources {
 		root, err := o.root(src.Folder)
+		if err == nil {
+			err = a.notEmptied(ctx, root, src)
+		}
 		if err != nil {
 			a.opt.Log.Error(EventSourceMissing, zap.String("source", src.Name), zap.String("folder", src.Folder), zap.Error(err))
 			continue
 		}
-		s := &scanner{a: a, ctx: ctx, src: src, root: root}
+		s := &scanner{a: a, ctx: ctx, src: src, root: root, seen: map[string]bool{}}
 		if err := s.look(folders); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
-		found = append(found, s.found...)
+		found, left = append(found, s.found...), append(left, s.gone...)
 	}
 	slices.SortFunc(found, func(x, y candidate) int { return strings.Compare(x.path(), y.path()) })
-	return found, nil
+	return found, left, nil
+}
+
+// notEmptied refuses a source folder that held files and has nothing in it: it
+// may be the place where a file system is not mounted, and the files not gone.
+func (a *Archive) notEmptied(ctx context.Context, root *os.Root, src *source) error {
+	dir, err := root.Open(".")
+	if err != nil {
+		return err
+	}
+	defer dir.Close()
+	if _, err := dir.ReadDir(1); !errors.Is(err, io.EOF) {
+		return err
+	}
+	folders, err := a.led.PlaceFolders(ctx)
+	if err != nil {
+		return err
+	}
+	for _, folder := range folders {
+		if _, ok := below(src.Folder, folder); ok || folder == src.Folder {
+			return errors.New("there is nothing in it any more: if that is right, nothing need be done; else see that its file system is mounted")
+		}
+	}
+	return nil
 }
 
 func (s *scanner) look(folders []string) error {
 	if folders == nil {
-		return s.tree(".")
+		if err := s.tree("."); err != nil {
+			return err
+		}
+		return s.foldersGone()
 	}
 	for _, folder := range folders {
 		if folder == s.src.Folder {
@@ -97,12 +128,11 @@ func (s *scanner) folder(rel string, inside *[]string) error {
 	if err := s.ctx.Err(); err != nil {
 		return err
 	}
+	s.a.beat()
 	abs := filepath.Join(s.src.Folder, rel)
+	s.seen[abs] = true
 	entries, err := readFolder(s.root, rel)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		s.a.opt.Log.Warn(EventFolderUnread, zap.String("folder", abs), zap.Error(err))
 		return nil
 	}
@@ -118,6 +148,51 @@ func (s *scanner) folder(rel string, inside *[]string) error {
 			}
 		case e.Type().IsRegular() && pipeline.IsFITSName(e.Name()):
 			s.file(abs, e, known)
+			delete(known, e.Name())
+		}
+	}
+	for _, p := range known {
+		s.gone = append(s.gone, p)
+	}
+	return nil
+}
+
+// foldersGone finds the places in folders that are not there any more, when all
+// that are have been looked at.
+func (s *scanner) foldersGone() error {
+	folders, err := s.a.led.PlaceFolders(s.ctx)
+	if err != nil {
+		return err
+	}
+	for _, folder := range folders {
+		if _, ok := below(s.src.Folder, folder); !ok || s.seen[folder] {
+			continue
+		}
+		places, err := s.a.led.PlacesIn(s.ctx, folder)
+		if err != nil {
+			return err
+		}
+		s.gone = append(s.gone, places...)
+	}
+	return nil
+}
+
+// forget drops the places whose files are gone, and with the turn in hand makes
+// sure first that they are. Frames that they were of are read from another place
+// from now on, if they have one.
+func (a *Archive) forget(ctx context.Context, places []ledger.Place) error {
+	for _, p := range places {
+		path := filepath.Join(p.Folder, p.Name)
+		if isThere(path) {
+			continue
+		}
+		if err := a.led.DropPlaces(ctx, p.Folder, p.Name); err != nil {
+			return err
+		}
+		if !p.SHA256.IsZero() {
+			if err := a.replaced(ctx, path, p.SHA256); err != nil {
+				return err
+			}
 		}
 	}
 	return nil
@@ -140,11 +215,13 @@ func (s *scanner) file(folder string, e os.DirEntry, known map[string]ledger.Pla
 	}
 	stamp := stampOf(info)
 	since := s.a.opt.Now()
-	p, ok := known[e.Name()]
-	if ok && p.Stamp == stamp {
+	p := known[e.Name()]
+	switch p.Stamp {
+	case stamp:
 		if !p.SHA256.IsZero() {
 			return
 		}
+	case waiting + stamp:
 		if !p.Since.After(since) { // else the clock went back
 			since = p.Since
 		}
@@ -166,6 +243,7 @@ func (a *Archive) settled(ctx context.Context, o *opener, all []candidate, repor
 	}
 	var rest []ledger.Place
 	for _, c := range all {
+		a.beat()
 		switch reason := a.unready(o, &c); {
 		case reason == "":
 			ready = append(ready, c)
@@ -173,10 +251,10 @@ func (a *Archive) settled(ctx context.Context, o *opener, all []candidate, repor
 		default:
 			a.opt.Log.Debug(EventFrameWaiting, zap.String("raw", c.path()), zap.String("reason", reason))
 			report.Waiting++
-			if reason == changing {
+			if reason == changing || reason == unfilled {
 				report.changing = append(report.changing, c.folder)
 			}
-			rest = append(rest, ledger.Place{Folder: c.folder, Name: c.name, Stamp: c.stamp, Since: c.since})
+			rest = append(rest, ledger.Place{Folder: c.folder, Name: c.name, Stamp: waiting + c.stamp, SHA256: c.old, Since: c.since})
 		}
 	}
 	return ready, a.led.SetPlaces(ctx, rest...)
@@ -186,7 +264,16 @@ func (a *Archive) settled(ctx context.Context, o *opener, all []candidate, repor
 const (
 	gone     = "it is gone"
 	changing = "it is still changing"
+	unfilled = "the last block is not full (FITS Standard 4.0, clause 3.3.2): more may come"
 )
+
+// waiting begins the stamp of a place whose file is not taken yet; the place
+// still holds what was read of it before.
+const waiting = "waiting "
+
+// fillRest is how long a file must rest that is complete but for the bytes that
+// fill its last block. Some cameras leave them out.
+const fillRest = time.Minute
 
 // unready tells why a file cannot be taken yet; "" if it can. A file that has
 // been incomplete for too long can: it will fail, and say why.
@@ -203,20 +290,22 @@ func (a *Archive) unready(o *opener, c *candidate) string {
 		file.Close()
 		return changing
 	}
+	rested := a.opt.Now().Sub(c.since)
 	f, err := fitsutil.OpenFile(file)
 	if err == nil {
-		return closeReason(f.Close())
+		if info.Size()%fitsBlock != 0 && !f.Compressed() && rested < fillRest {
+			f.Close()
+			return unfilled
+		}
+		f.Close()
+		return ""
 	}
-	rested := a.opt.Now().Sub(c.since)
 	if !errors.Is(err, fitsutil.ErrCutOff) || rested > time.Duration(a.cfg.Intake.IncompleteHours*float64(time.Hour)) {
 		return ""
 	}
 	return fmt.Sprintf("it is not complete: %v", err)
 }
 
-func closeReason(err error) string {
-	if err != nil {
-		return err.Error()
-	}
-	return ""
-}
+// fitsBlock is the length of the blocks that a FITS file is made of, in bytes
+// (FITS Standard 4.0, clause 3.1).
+const fitsBlock = 2880

@@ -28,21 +28,18 @@ func (a *Archive) Serve(ctx context.Context, n *watch.Notifier) error {
 	if err != nil {
 		return err
 	}
-	progress := a.opt.Progress
-	a.opt.Progress = func(done, total int, name string) {
-		n.Beat()
-		if progress != nil {
-			progress(done, total, name)
-		}
-	}
+	a.opt.Beat = n.Beat
 	go w.Run(ctx)
-	go n.Run(ctx)
+	// The watchdog is fed, too, while the frames in hand are brought to their end.
+	dog, end := context.WithCancel(context.WithoutCancel(ctx))
+	defer end()
+	go n.Run(dog)
+	defer context.AfterFunc(ctx, n.Stopping)()
 	n.Ready()
 	a.opt.Log.Info(EventServiceReady, zap.Strings("folders", folders))
 	s := &server{a: a, n: n, rescan: rescan, again: time.NewTimer(0)}
 	s.again.Stop()
 	err = s.loop(ctx, w.Changes())
-	n.Stopping()
 	a.opt.Log.Info(EventServiceStopped, zap.Error(err))
 	return err
 }

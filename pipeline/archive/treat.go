@@ -131,6 +131,7 @@ func (a *Archive) newLanes() []*lane {
 // the surroundings, such as a full disk: the file is as it was, and the run
 // should stop.
 func (l *lane) treat(ctx context.Context, t *task) (*ending, error) {
+	l.a.beat()
 	start := l.a.opt.Now()
 	raw := l.cal[t.src].Open(t.read)
 	if raw.SHA256 == "" {
@@ -146,7 +147,11 @@ func (l *lane) treat(ctx context.Context, t *task) (*ending, error) {
 	if err != nil {
 		return nil, err
 	}
-	outcomes := []ledger.Outcome{{Frame: frame}}
+	// A failure of the file as a whole is recorded last: a product of a part of
+	// it would take it away.
+	whole := *frame
+	whole.Failure, whole.FailedAs = "", ledger.Hash{}
+	outcomes := []ledger.Outcome{{Frame: &whole}}
 	for _, f := range raw.Frames {
 		o, err := l.part(ctx, t, f, sha, end)
 		if err != nil {
@@ -159,6 +164,9 @@ func (l *lane) treat(ctx context.Context, t *task) (*ending, error) {
 	}
 	for _, err := range raw.Errs {
 		end.fail(t, err.Error())
+	}
+	if len(raw.Errs) > 0 {
+		outcomes = append(outcomes, ledger.Outcome{Frame: frame})
 	}
 	if err := l.a.led.Record(ctx, outcomes...); err != nil {
 		return nil, err
@@ -281,15 +289,21 @@ func (l *lane) part(ctx context.Context, t *task, f *pipeline.Frame, raw ledger.
 		return nil, err
 	}
 	id := ledger.ProductID(identity)
-	made, err := l.current(ctx, raw, p, id, t.remake[partKey{p.Detector, p.Plane}])
-	if err != nil || made {
-		end.known++
+	have, haveID, err := l.current(ctx, raw, p)
+	if err != nil {
 		return nil, err
+	}
+	if have != nil && (haveID == id || !t.remake[partKey{p.Detector, p.Plane}]) && isThere(have.Path) {
+		end.known++
+		return nil, nil
 	}
 	if missing != nil {
 		return l.failure(t, end, raw, p, id, &pipeline.FrameError{Path: t.path, Err: missing}), nil
 	}
 	path := l.a.productPath(t.src, t.path, f)
+	if have != nil {
+		path = have.Path // also where the raw file has moved meanwhile
+	}
 	o, err := l.adopt(ctx, t, path, identity, end)
 	if o != nil || err != nil {
 		return o, err
@@ -297,24 +311,20 @@ func (l *lane) part(ctx context.Context, t *task, f *pipeline.Frame, raw ledger.
 	return l.make(t, f, raw, p, identity, path, end)
 }
 
-// current tells whether nothing is to be made of a part: it has the product
-// that it should have, or, unless it is to be made anew, any current one.
-func (l *lane) current(ctx context.Context, raw ledger.Hash, p ledger.Part, id ledger.Hash, remake bool) (bool, error) {
-	found := false
-	err := l.a.led.ProductsOf(ctx, raw, func(have ledger.Hash, path string) error {
-		if have != id && remake {
-			return nil
-		}
+// current returns the current product of a part and its identity; nil if it has
+// none.
+func (l *lane) current(ctx context.Context, raw ledger.Hash, p ledger.Part) (found *ledger.Product, id ledger.Hash, err error) {
+	err = l.a.led.ProductsOf(ctx, raw, func(have ledger.Hash, _ string) error {
 		product, _, err := l.a.led.Product(ctx, have)
 		if err != nil {
 			return err
 		}
-		if product.What == pipeline.ProductFrame && product.Detector == p.Detector && product.Plane == p.Plane && isThere(path) {
-			found = true
+		if product.What == pipeline.ProductFrame && product.Detector == p.Detector && product.Plane == p.Plane {
+			found, id = &product, have
 		}
 		return nil
 	})
-	return found, err
+	return found, id, err
 }
 
 // failure records that a product could not be made.
