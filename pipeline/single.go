@@ -1,10 +1,12 @@
 package pipeline
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
+	"syscall"
 
 	"evenlight/configs"
 	"evenlight/fitsutil"
@@ -96,6 +98,9 @@ func (c *Calibrator) Make(f *Frame, path string, before func() error) (*FrameRep
 	}
 	defer w.Abort()
 	report, inputs, err := c.c.calibrate(f, w)
+	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EROFS) {
+		return nil, nil, &WriteError{path, err}
+	}
 	if err != nil {
 		return nil, nil, c.c.in.frameError(f, err)
 	}
@@ -111,7 +116,7 @@ func (c *Calibrator) Make(f *Frame, path string, before func() error) (*FrameRep
 	return report, inputs, nil
 }
 
-// WriteError is a product that could not be written. The frame is not to blame.
+// WriteError is a file that could not be written. The frame is not to blame.
 type WriteError struct {
 	Path string
 	Err  error

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"slices"
 
+	"evenlight/pipeline"
 	"evenlight/pipeline/ledger"
 )
 
@@ -27,21 +28,25 @@ func (a *Archive) journal(line journalLine) error {
 		return err
 	}
 	path := filepath.Join(a.cfg.Journal, a.opt.Now().UTC().Format("2006-01")+".jsonl")
+	if err := appendLine(path, append(text, '\n')); err != nil {
+		return &pipeline.WriteError{Path: path, Err: err}
+	}
+	return nil
+}
+
+func appendLine(path string, line []byte) error {
 	f, err := os.OpenFile(path, os.O_APPEND|os.O_CREATE|os.O_RDWR, 0o666)
 	if err != nil {
-		return fmt.Errorf("journal: %w", err)
+		return err
 	}
-	if err := startLine(f); err != nil {
-		return errors.Join(fmt.Errorf("journal: %w", err), f.Close())
+	err = startLine(f)
+	if err == nil {
+		_, err = f.Write(line)
 	}
-	_, err = f.Write(append(text, '\n'))
 	if err == nil {
 		err = f.Sync()
 	}
-	if err = errors.Join(err, f.Close()); err != nil {
-		return fmt.Errorf("journal: %w", err)
-	}
-	return nil
+	return errors.Join(err, f.Close())
 }
 
 // startLine ends a line that a process that was killed, or a full disk, cut off.

@@ -1,6 +1,8 @@
 package archive
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -70,7 +72,8 @@ func copyFile(from, to string) error {
 		return err
 	}
 	defer in.Close()
-	partial := filepath.Join(filepath.Dir(to), ".copy-"+filepath.Base(to))
+	sum := sha256.Sum256([]byte(filepath.Base(to))) // the name itself may be as long as names can be
+	partial := filepath.Join(filepath.Dir(to), ".copy-"+hex.EncodeToString(sum[:8]))
 	out, err := os.Create(partial)
 	if err != nil {
 		return err

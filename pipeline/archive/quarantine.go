@@ -13,6 +13,7 @@ import (
 	"go.uber.org/zap"
 
 	"evenlight/fitsutil"
+	"evenlight/pipeline"
 	"evenlight/pipeline/ledger"
 )
 
@@ -37,7 +38,7 @@ func (a *Archive) setAside(ctx context.Context, o *opener, t *task, end *ending,
 	case len(end.failures) > 0:
 		fresh, err := a.quarantine(o, t, end, entry)
 		if err != nil {
-			return fmt.Errorf("quarantine of %s: %w", t.path, err)
+			return &pipeline.WriteError{Path: entry, Err: err}
 		}
 		end.quarantined = fresh
 		if fresh {
@@ -317,10 +318,10 @@ func (a *Archive) forgotten(folder string, known map[ledger.Hash][]ledger.Failur
 // there never was such a frame.
 func (a *Archive) replaced(ctx context.Context, path string, old ledger.Hash) error {
 	frame, err := a.led.Frame(ctx, old)
-	if errors.Is(err, ledger.ErrUnknown) || err == nil && frame.Path != path {
+	if errors.Is(err, ledger.ErrUnknown) {
 		return nil
 	}
-	if err != nil {
+	if err != nil || frame.Path != path {
 		return err
 	}
 	e, err := readEntry(a.entryOf(old))

@@ -72,6 +72,7 @@ type run struct {
 	done      int // of them
 
 	mu   sync.Mutex
+	more []task                      // that came up on the way
 	busy map[ledger.Hash]*sync.Mutex // contents that a lane is at work on
 }
 
@@ -475,5 +476,26 @@ func (l *lane) placed(ctx context.Context, t *task, sha ledger.Hash) error {
 	if err := l.a.led.SetPlaces(ctx, p); err != nil || t.old.IsZero() || t.old == sha {
 		return err
 	}
-	return l.a.replaced(ctx, t.path, t.old)
+	if err := l.a.replaced(ctx, t.path, t.old); err != nil {
+		return err
+	}
+	return l.remakeElsewhere(ctx, t.old)
+}
+
+// remakeElsewhere sees to it that a content which has another place has a product
+// still, although another content took the path of the one it had.
+func (l *lane) remakeElsewhere(ctx context.Context, sha ledger.Hash) error {
+	frame, err := l.a.led.Frame(ctx, sha)
+	if errors.Is(err, ledger.ErrUnknown) {
+		return nil
+	}
+	if err != nil || frame.Failure != "" {
+		return err
+	}
+	if t := l.a.taskOf(&frame); t != nil && isThere(t.read) {
+		l.run.mu.Lock()
+		l.run.more = append(l.run.more, *t)
+		l.run.mu.Unlock()
+	}
+	return nil
 }

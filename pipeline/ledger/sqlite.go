@@ -150,6 +150,8 @@ func (s *sqliteFile) explain(_ context.Context, err error) (error, bool) {
 		return fmt.Errorf("%w: allow writing to the file and its folder", err), false
 	case sqlitelib.SQLITE_FULL:
 		return fmt.Errorf("%w: make room on the disk", err), false
+	case sqlitelib.SQLITE_IOERR:
+		return fmt.Errorf("%w: see that its disk has room and is well", err), false
 	}
 	return err, false
 }
