@@ -133,8 +133,12 @@ func (a *Archive) intake(ctx context.Context, r *run, ready []candidate, opt Pas
 	if err != nil {
 		return err
 	}
-	retry := opt.Folders == nil || changed || opt.Retry
-	if len(tasks) == 0 && !(retry && (failures > 0 || opt.Folders == nil)) {
+	aside, err := os.ReadDir(a.cfg.Quarantine)
+	if err != nil {
+		return err
+	}
+	retry := (opt.Folders == nil || changed || opt.Retry) && failures+len(aside) > 0
+	if len(tasks) == 0 && !retry {
 		return nil
 	}
 	fresh, err := a.register(ctx, r, tasks)
@@ -246,7 +250,8 @@ func (a *Archive) work(ctx context.Context, r *run, tasks []task, report *Report
 	if len(tasks) == 0 {
 		return nil
 	}
-	if err := a.checkRoom(a.cfg.Intake.MinFreeGiB); err != nil {
+	r.minFreeGiB = a.cfg.Intake.MinFreeGiB
+	if err := a.checkRoom(r.minFreeGiB); err != nil {
 		report.Stopped = err.Error()
 		a.opt.Log.Error(EventPassStopped, zap.Error(err))
 		return fmt.Errorf("%w: %w", ErrStopped, err)
@@ -323,6 +328,9 @@ func (a *Archive) treatAll(ctx context.Context, r *run, tasks []task, report *Re
 		defer mu.Unlock()
 		if stopped == nil {
 			stopped = ctx.Err()
+		}
+		if stopped == nil {
+			stopped = a.checkRoom(r.minFreeGiB)
 		}
 		if stopped != nil || next == len(tasks) {
 			return nil

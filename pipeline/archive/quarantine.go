@@ -221,7 +221,7 @@ func (a *Archive) retries(ctx context.Context, o *opener, see *foresight, all bo
 		return nil, err
 	}
 	for _, f := range folders {
-		t, err := a.forgotten(filepath.Join(a.cfg.Quarantine, f.Name()), failures)
+		t, err := a.forgotten(ctx, filepath.Join(a.cfg.Quarantine, f.Name()), failures)
 		if err != nil {
 			return nil, err
 		}
@@ -294,7 +294,7 @@ func (a *Archive) taskOf(frame *ledger.Frame) *task {
 
 // forgotten makes a task of an entry that the ledger does not know, and removes
 // what is left of one where a process was stopped while it did.
-func (a *Archive) forgotten(folder string, known map[ledger.Hash][]ledger.Failure) (*task, error) {
+func (a *Archive) forgotten(ctx context.Context, folder string, known map[ledger.Hash][]ledger.Failure) (*task, error) {
 	if files, err := os.ReadDir(folder); err == nil && len(files) == 0 {
 		return nil, os.Remove(folder)
 	}
@@ -308,6 +308,9 @@ func (a *Archive) forgotten(folder string, known map[ledger.Hash][]ledger.Failur
 	case known[e.sha] != nil || src == nil:
 		return nil, nil
 	case isThere(e.file):
+		if frame, err := a.led.Frame(ctx, e.sha); err == nil && frame.Path == e.file {
+			return nil, nil // it was processed, and stays here, since its place is taken
+		}
 		return &task{src: src, path: e.raw, read: e.file}, nil
 	}
 	return nil, removeEntry(folder) // the file is in its place, or was taken out by hand

@@ -35,7 +35,7 @@ func (a *Archive) Reprocess(ctx context.Context, p *Plan, lim Limits) (*Report, 
 	if err != nil {
 		return nil, err
 	}
-	err = a.batches(ctx, &run{id: record.ID, exposures: exposures, total: len(p.items)}, p, lim, report)
+	err = a.batches(ctx, &run{id: record.ID, exposures: exposures, total: len(p.items), minFreeGiB: lim.MinFreeGiB}, p, lim, report)
 	err = a.endRun(ctx, record, report, err)
 	return report, errors.Join(err, a.attendInTurn(ctx, report))
 }

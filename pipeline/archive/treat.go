@@ -71,6 +71,8 @@ type run struct {
 	total     int // files of all batches together; 0: there is one batch
 	done      int // of them
 
+	minFreeGiB float64 // room that is to stay free
+
 	mu   sync.Mutex
 	more []task                      // that came up on the way
 	busy map[ledger.Hash]*sync.Mutex // contents that a lane is at work on
@@ -229,6 +231,9 @@ func (l *lane) frame(ctx context.Context, t *task, raw *pipeline.RawFile, sha le
 			f.Path = old.Path
 		}
 	}
+	if l.a.taken(ctx, t, sha) {
+		f.Path = t.read
+	}
 	for _, fr := range raw.Frames {
 		f.Parts = append(f.Parts, t.src.part(fr))
 	}
@@ -241,6 +246,12 @@ func (l *lane) frame(ctx context.Context, t *task, raw *pipeline.RawFile, sha le
 		f.Failure, f.FailedAs = strings.ToValidUTF8(strings.Join(reasons, "; "), "?"), t.src.wholeFile(sha)
 	}
 	return f, nil
+}
+
+// taken tells whether a frame that is read from quarantine has lost its place to
+// another content.
+func (a *Archive) taken(ctx context.Context, t *task, sha ledger.Hash) bool {
+	return t.read != t.path && isThere(t.path) && !a.holds(ctx, t.path, sha)
 }
 
 // holds tells whether a place still has the content that is known of it.
@@ -302,6 +313,9 @@ func (l *lane) part(ctx context.Context, t *task, f *pipeline.Frame, raw ledger.
 		return l.failure(t, end, raw, p, id, &pipeline.FrameError{Path: t.path, Err: missing}), nil
 	}
 	path := l.a.productPath(t.src, t.path, f)
+	if l.a.taken(ctx, t, raw) { // so is that path
+		path = strings.TrimSuffix(path, ".fits") + "~" + short(raw) + ".fits"
+	}
 	if have != nil {
 		path = have.Path // also where the raw file has moved meanwhile
 	}
