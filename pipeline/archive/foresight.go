@@ -86,7 +86,7 @@ func (a *Archive) followers(ctx context.Context, see *foresight, fresh map[*sour
 				}
 				t := byFrame[row.Frame]
 				if t == nil {
-					t = &task{src: s, path: row.Path, read: row.Path, remake: map[partKey]bool{}}
+					t = &task{src: s, path: row.Path, read: row.Path, remake: map[partKey]bool{}, only: true}
 					byFrame[row.Frame], order = t, append(order, t)
 				}
 				t.remake[partKey{row.Detector, row.Plane}] = true

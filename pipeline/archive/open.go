@@ -116,17 +116,16 @@ func makeFolder(top, folder string) error {
 		return err
 	}
 	defer root.Close()
-	if err := root.MkdirAll(rel, 0o777); err != nil {
-		return err
-	}
+	return makeBelow(root, rel)
+}
+
+// makeBelow makes a folder below a root, and refuses to go through links.
+func makeBelow(root *os.Root, rel string) error {
 	for dir := rel; dir != "."; dir = filepath.Dir(dir) {
 		info, err := root.Lstat(dir)
-		if err != nil {
-			return err
-		}
-		if info.Mode()&fs.ModeSymlink != 0 {
-			return fmt.Errorf("%s is a link, and the archive writes to folders only: put a folder in its place", filepath.Join(top, dir))
+		if err == nil && info.Mode()&fs.ModeSymlink != 0 {
+			return fmt.Errorf("%s is a link, and the archive writes to folders only: put a folder in its place", filepath.Join(root.Name(), dir))
 		}
 	}
-	return nil
+	return root.MkdirAll(rel, 0o777)
 }

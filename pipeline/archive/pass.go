@@ -191,15 +191,16 @@ func once(tasks []task) []task {
 	seen := map[string]int{}
 	var out []task
 	for _, t := range tasks {
-		i, ok := seen[t.path]
+		i, ok := seen[t.read]
 		if !ok {
-			seen[t.path] = len(out)
+			seen[t.read] = len(out)
 			out = append(out, t)
 			continue
 		}
 		if out[i].remake == nil {
 			out[i].remake = t.remake
 		}
+		out[i].only = out[i].only && t.only
 	}
 	return out
 }

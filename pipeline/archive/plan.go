@@ -444,35 +444,36 @@ func (a *Archive) Limits() Limits {
 	return Limits{FramesPerHour: r.FramesPerHour, MostBytes: int64(r.MostGiB * (1 << 30)), MinFreeGiB: r.MinFreeGiB}
 }
 
-// tasks makes tasks of the items of a plan from the given one on, at most n
-// files, and returns how many items they cover. A frame that the ledger or the
+// tasks makes tasks of some items of a plan. A frame that the ledger or the
 // sources no longer have is left out.
-func (a *Archive) tasks(ctx context.Context, p *Plan, from, n int) (tasks []task, items int, err error) {
-	for i := from; i < len(p.items); i++ {
-		it := &p.items[i]
+func (a *Archive) tasks(ctx context.Context, items []item) (tasks []task, err error) {
+	var last ledger.Hash // frame of the last task
+	for i := range items {
+		it := &items[i]
 		key := partKey{it.detector, int(it.plane)}
-		if i > from && p.items[i-1].frame == it.frame && len(tasks) > 0 {
-			if last := &tasks[len(tasks)-1]; last.remake != nil {
-				last.remake[key] = true
-			}
-			items++
+		if it.frame == last {
+			tasks[len(tasks)-1].remake[key] = true
 			continue
 		}
-		if len(tasks) == n {
-			break
-		}
-		items++
 		frame, err := a.led.Frame(ctx, it.frame)
 		if errors.Is(err, ledger.ErrUnknown) {
 			continue
 		}
 		if err != nil {
-			return nil, 0, err
+			return nil, err
 		}
 		if t := a.taskOf(&frame); t != nil && filepath.IsAbs(t.read) {
-			t.remake = map[partKey]bool{key: true}
+			t.remake, t.only, last = map[partKey]bool{key: true}, true, it.frame
 			tasks = append(tasks, *t)
 		}
 	}
-	return tasks, items, nil
+	return tasks, nil
+}
+
+// size is what the product of an item is estimated to take; 0: not known.
+func (p *Plan) size(i int) int64 {
+	if c := p.Groups[p.items[i].group].cost; c.made > 0 {
+		return c.bytes / int64(c.made)
+	}
+	return 0
 }

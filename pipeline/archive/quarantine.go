@@ -2,8 +2,11 @@ package archive
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -130,7 +133,7 @@ func readEntry(folder string) (*entry, error) {
 			return nil, fmt.Errorf("%s: line %q: %w", filepath.Join(folder, reasonFile), line, err)
 		}
 	}
-	if e.raw == "" || e.sha.IsZero() {
+	if !filepath.IsAbs(e.raw) || filepath.Clean(e.raw) != e.raw || e.sha.IsZero() {
 		return nil, fmt.Errorf("%s does not say which raw file it is about: restore it, or move the frame beside it back to its source folder by hand", filepath.Join(folder, reasonFile))
 	}
 	e.file = filepath.Join(folder, filepath.Base(e.raw))
@@ -142,7 +145,7 @@ func readEntry(folder string) (*entry, error) {
 func (a *Archive) release(ctx context.Context, t *task, end *ending, frame *ledger.Frame, folder string) error {
 	file := filepath.Join(folder, filepath.Base(t.path))
 	if !isThere(frame.Path) || frame.Path == file {
-		if err := putBack(file, t.path); err != nil {
+		if err := putBack(file, t.src.Folder, t.path); err != nil {
 			// It stays where it is safe, and is read from there.
 			a.opt.Log.Warn(EventQuarantineOdd, zap.String("raw", t.path), zap.String("entry", folder), zap.Error(err))
 			return a.led.SetFramePath(ctx, end.sha, file)
@@ -156,18 +159,56 @@ func (a *Archive) release(ctx context.Context, t *task, end *ending, frame *ledg
 	return removeEntry(folder)
 }
 
-// putBack gives a file its name back, and never takes the place of another.
-func putBack(from, to string) error {
-	if !isThere(from) {
-		return fmt.Errorf("%s: %w", from, fs.ErrNotExist)
+// putBack puts a raw file back into its place below the source folder, and never
+// in the place of another, nor through a link.
+func putBack(from, folder, to string) error {
+	rel, ok := below(folder, to)
+	if !ok {
+		return fmt.Errorf("%s: %w", to, errOutside)
 	}
-	if err := os.MkdirAll(filepath.Dir(to), 0o777); err != nil {
+	root, err := os.OpenRoot(folder)
+	if err != nil {
 		return err
 	}
-	if _, err := os.Lstat(to); err == nil {
-		return fmt.Errorf("%s is taken by another file: move one of them", to)
+	defer root.Close()
+	if dir := filepath.Dir(rel); dir != "." {
+		if err := makeBelow(root, dir); err != nil {
+			return err
+		}
 	}
-	return double(from, to)
+	in, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	return copyBelow(root, in, rel)
+}
+
+// copyBelow copies a file to a new name below a root, which it has only when it
+// is whole and on the disk.
+func copyBelow(root *os.Root, in io.Reader, rel string) error {
+	sum := sha256.Sum256([]byte(rel))
+	partial := filepath.Join(filepath.Dir(rel), ".copy-"+hex.EncodeToString(sum[:8]))
+	out, err := root.Create(partial)
+	if err != nil {
+		return err
+	}
+	defer root.Remove(partial)
+	_, err = io.Copy(out, in)
+	if err == nil {
+		err = out.Sync()
+	}
+	if err = errors.Join(err, out.Close()); err != nil {
+		return err
+	}
+	err = root.Link(partial, rel)
+	if errors.Is(err, fs.ErrExist) {
+		return fmt.Errorf("%s is taken by another file: move one of them", filepath.Join(root.Name(), rel))
+	}
+	if err != nil {
+		return err
+	}
+	return syncFolder(filepath.Join(root.Name(), filepath.Dir(rel)))
 }
 
 // removeEntry removes an entry, the reason last: until then it can be read.

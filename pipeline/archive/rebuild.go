@@ -131,7 +131,7 @@ func (a *Archive) journalRecords(r *Rebuilt, put func(ledger.Record) error) erro
 		rule, subject string
 		first         int64
 	}
-	alerts := map[key]*ledger.Alert{} // the last line about an alert counts
+	alerts := map[key]*ledger.Alert{}
 	var order []key
 	err := a.eachJournalLine(func(l journalLine) error {
 		if l.Alert != nil {
@@ -139,7 +139,11 @@ func (a *Archive) journalRecords(r *Rebuilt, put func(ledger.Record) error) erro
 			if alerts[k] == nil {
 				order = append(order, k)
 			}
-			alerts[k] = l.Alert
+			// The line that it ended may stand in the file of an earlier month,
+			// where the clock was set back.
+			if old := alerts[k]; old == nil || old.Cleared.IsZero() {
+				alerts[k] = l.Alert
+			}
 		}
 		if l.Run == nil {
 			return nil

@@ -9,9 +9,9 @@ import (
 	"golang.org/x/time/rate"
 )
 
-// batchFiles is how many files are made anew before the turn is given to
+// batchItems is how many products are made anew before the turn is given to
 // whoever waits for it, such as the intake of new frames.
-const batchFiles = 8
+const batchItems = 16
 
 // handover is how long the turn stays free between two batches, for those that
 // look for it ever so often.
@@ -53,72 +53,88 @@ func (a *Archive) attendInTurn(ctx context.Context, report *Report) error {
 
 // batches makes the products of a plan until a limit is reached.
 func (a *Archive) batches(ctx context.Context, r *run, p *Plan, lim Limits, report *Report) error {
-	pace, files := rate.NewLimiter(rate.Inf, 1), batchFiles
+	pace, most := rate.NewLimiter(rate.Inf, 1), batchItems
 	if lim.FramesPerHour > 0 {
-		pace, files = rate.NewLimiter(rate.Limit(lim.FramesPerHour/3600), 1), 1 // one at a time: else they would come in gusts
+		pace, most = rate.NewLimiter(rate.Limit(lim.FramesPerHour/3600), 1), 1 // one at a time: else they would come in gusts
 	}
+	largest := int64(0) // product so far
 	for at := 0; at < len(p.items); {
-		if report.Stopped = a.limit(lim, report); report.Stopped != "" {
+		n := min(most, len(p.items)-at)
+		if n, report.Stopped = a.allowed(p, lim, report, at, n, largest); report.Stopped != "" {
 			return nil
-		}
-		if lim.MostFrames > 0 {
-			files = min(files, lim.MostFrames-report.Counts.Done)
 		}
 		if err := pace.Wait(ctx); err != nil {
 			return ctx.Err()
 		}
-		n, err := a.batch(ctx, r, p, at, files, report)
-		if err != nil {
+		done, bytes := report.Counts.Done, report.Bytes
+		if err := a.batch(ctx, r, p.items[at:at+n], report); err != nil {
 			return err
+		}
+		if done = report.Counts.Done - done; done > 0 {
+			largest = max(largest, (report.Bytes-bytes)/int64(done))
 		}
 		at += n
 	}
 	return nil
 }
 
-// limit tells which limit is reached; "" for none.
-func (a *Archive) limit(lim Limits, r *Report) string {
-	switch {
-	case lim.MostFrames > 0 && r.Counts.Done >= lim.MostFrames:
-		return fmt.Sprintf("%d products were made, as many as allowed; run again to go on", r.Counts.Done)
-	case lim.MostBytes > 0 && r.Bytes >= lim.MostBytes:
-		return fmt.Sprintf("%.2f GiB were written, as many as allowed; run again to go on", float64(r.Bytes)/(1<<30))
-	}
+// allowed tells how many of the next n items of a plan the limits allow, and,
+// where they allow none, which is reached.
+func (a *Archive) allowed(p *Plan, lim Limits, r *Report, at, n int, largest int64) (int, string) {
 	if err := a.checkRoom(lim.MinFreeGiB); err != nil {
-		return err.Error()
+		return 0, err.Error()
 	}
-	return ""
+	if lim.MostFrames > 0 {
+		if n = min(n, lim.MostFrames-r.Counts.Done); n <= 0 {
+			return 0, fmt.Sprintf("%d products were made, as many as allowed; run again to go on", r.Counts.Done)
+		}
+	}
+	if lim.MostBytes == 0 {
+		return n, ""
+	}
+	left := lim.MostBytes - r.Bytes
+	for i := range n {
+		size := max(p.size(at+i), largest)
+		if size == 0 { // not known before one was made
+			return 1, ""
+		}
+		if left -= size; left < 0 && i == 0 {
+			return 0, fmt.Sprintf("%.2f GiB were written, and one product more would be more than allowed; run again to go on", float64(r.Bytes)/(1<<30))
+		} else if left < 0 {
+			return i, ""
+		}
+	}
+	return n, ""
 }
 
-// batch makes some products with the turn in hand, and returns how many items
-// of the plan they are.
-func (a *Archive) batch(ctx context.Context, r *run, p *Plan, at, files int, report *Report) (n int, err error) {
+// batch makes some products with the turn in hand.
+func (a *Archive) batch(ctx context.Context, r *run, items []item, report *Report) (err error) {
 	if r.turn, err = a.led.TakeTurn(ctx, who("reprocess"), forever); err != nil {
-		return 0, err
+		return err
 	}
 	r.open = a.newOpener()
-	n, err = a.batchInTurn(ctx, r, p, at, files, report)
+	err = a.batchInTurn(ctx, r, items, report)
 	r.open.close()
 	if err := errors.Join(err, r.turn.End()); err != nil {
-		return n, err
+		return err
 	}
 	select {
 	case <-ctx.Done():
 	case <-time.After(handover):
 	}
-	return n, nil
+	return nil
 }
 
 // forever is longer than anybody waits.
 const forever = 100 * 365 * 24 * time.Hour
 
-func (a *Archive) batchInTurn(ctx context.Context, r *run, p *Plan, at, files int, report *Report) (int, error) {
+func (a *Archive) batchInTurn(ctx context.Context, r *run, items []item, report *Report) error {
 	if _, err := a.prepare(ctx); err != nil {
-		return 0, err
+		return err
 	}
-	tasks, n, err := a.tasks(ctx, p, at, files)
+	tasks, err := a.tasks(ctx, items)
 	if err != nil {
-		return 0, err
+		return err
 	}
-	return n, a.treatAll(ctx, r, tasks, report)
+	return a.treatAll(ctx, r, tasks, report)
 }

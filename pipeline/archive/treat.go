@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -33,6 +34,7 @@ type task struct {
 	// remake tells for which parts a product is made although there is a
 	// current one; nil: for none.
 	remake map[partKey]bool
+	only   bool // nothing is made of its other parts
 }
 
 // partKey tells the parts of a raw file apart.
@@ -296,6 +298,10 @@ func (l *lane) part(ctx context.Context, t *task, f *pipeline.Frame, raw ledger.
 		end.skipped++
 		return nil, nil
 	}
+	key := partKey{p.Detector, p.Plane}
+	if t.only && !t.remake[key] {
+		return nil, nil
+	}
 	identity, missing, err := l.see.product(t.src, raw, &p)
 	if err != nil {
 		return nil, err
@@ -305,7 +311,7 @@ func (l *lane) part(ctx context.Context, t *task, f *pipeline.Frame, raw ledger.
 	if err != nil {
 		return nil, err
 	}
-	if have != nil && (haveID == id || !t.remake[partKey{p.Detector, p.Plane}]) && isThere(have.Path) {
+	if have != nil && (haveID == id || !t.remake[key]) && isThere(have.Path) {
 		end.known++
 		return nil, nil
 	}
@@ -334,7 +340,9 @@ func (l *lane) current(ctx context.Context, raw ledger.Hash, p ledger.Part) (fou
 		if err != nil {
 			return err
 		}
-		if product.What == pipeline.ProductFrame && product.Detector == p.Detector && product.Plane == p.Plane {
+		// The frame may have served other products, too, as the frame before.
+		itself := slices.Contains(product.Inputs, ledger.Input{Role: ledger.RoleRaw, SHA256: raw})
+		if itself && product.What == pipeline.ProductFrame && product.Detector == p.Detector && product.Plane == p.Plane {
 			found, id = &product, have
 		}
 		return nil
@@ -506,7 +514,7 @@ func (l *lane) remakeElsewhere(ctx context.Context, sha ledger.Hash) error {
 	if err != nil || frame.Failure != "" {
 		return err
 	}
-	if t := l.a.taskOf(&frame); t != nil && isThere(t.read) {
+	if t := l.a.taskOf(&frame); t != nil && t.read == t.path && isThere(t.read) { // those in quarantine have their turn
 		l.run.mu.Lock()
 		l.run.more = append(l.run.more, *t)
 		l.run.mu.Unlock()
