@@ -225,16 +225,22 @@ func (a *Archive) register(ctx context.Context, r *run, tasks []task) (map[*sour
 		if err != nil {
 			return nil, err
 		}
-		_, err = a.led.Frame(ctx, sha)
-		if err != nil && !errors.Is(err, ledger.ErrUnknown) {
+		old, err := a.led.Frame(ctx, sha)
+		known := err == nil
+		if !known && !errors.Is(err, ledger.ErrUnknown) {
 			return nil, err
-		}
-		if err == nil {
-			continue
 		}
 		f, err := l.frame(ctx, t, raw, sha, a.opt.Now())
 		if err != nil {
 			return nil, err
+		}
+		if known {
+			if f.Path != old.Path { // it has moved, or the ledger was made anew
+				if err := a.led.SetFramePath(ctx, sha, f.Path); err != nil {
+					return nil, err
+				}
+			}
+			continue
 		}
 		if err := a.led.AddFrames(ctx, []ledger.Frame{*f}); err != nil {
 			return nil, err

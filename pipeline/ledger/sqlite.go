@@ -131,7 +131,7 @@ func (s *sqliteFile) check(ctx context.Context) error {
 		return err
 	}
 	if found != "ok" {
-		return fmt.Errorf("%w: %s: %s", ErrCorrupt, found, corruptRemedy)
+		return fmt.Errorf("%w: %s: %s", ErrCorrupt, strings.Join(strings.Fields(found), " "), corruptRemedy)
 	}
 	return nil
 }
