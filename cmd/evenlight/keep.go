@@ -53,6 +53,18 @@ func (k *keeping) open(c *cobra.Command, check bool) (*opened, error) {
 	return &opened{a, ctx, log, func() { stop(); a.Close() }}, nil
 }
 
+// on makes the function of a command that works on an archive.
+func (k *keeping) on(check bool, do func(c *cobra.Command, a *opened) error) func(*cobra.Command, []string) error {
+	return func(c *cobra.Command, _ []string) error {
+		a, err := k.open(c, check)
+		if err != nil {
+			return err
+		}
+		defer a.end()
+		return do(c, a)
+	}
+}
+
 // ending turns a report and its error into the exit code, and makes an event of
 // what kept the run from its work.
 func (a *opened) ending(r *archive.Report, err error) error {
@@ -95,12 +107,7 @@ twice. Only one run works on an archive at a time; another waits for it, or
 leaves with exit code 4. With exit code 5 all was done and an alert holds.`,
 		Example: "  evenlight intake --archive /srv/marrowby/archive.yaml --log-format json\n  evenlight intake --archive archive.yaml --retry",
 		Args:    cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error {
-			a, err := k.open(c, false)
-			if err != nil {
-				return err
-			}
-			defer a.end()
+		RunE: k.on(false, func(c *cobra.Command, a *opened) error {
 			opt.Wait = -1
 			if c.Flags().Changed("wait") {
 				opt.Wait = wait
@@ -112,7 +119,7 @@ leaves with exit code 4. With exit code 5 all was done and an alert holds.`,
 				}
 			}
 			return a.ending(r, err)
-		},
+		}),
 	}
 	needArchive(c, &k.path)
 	c.Flags().BoolVar(&opt.Retry, "retry", false, "try all frames in quarantine again, whatever their reasons")
@@ -132,17 +139,12 @@ when it is ready and that it works (Type=notify, WatchdogSec); the folder
 scripts/service has a unit.`,
 		Example: "  evenlight watch --archive /srv/marrowby/archive.yaml --log-format json --log-level info",
 		Args:    cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error {
-			a, err := k.open(c, true)
-			if err != nil {
-				return err
-			}
-			defer a.end()
+		RunE: k.on(true, func(c *cobra.Command, a *opened) error {
 			if err := a.Serve(a.ctx, watch.NewNotifier(a.log)); err != nil {
 				return failed(err)
 			}
 			return nil
-		},
+		}),
 	}
 	needArchive(c, &k.path)
 	return c
@@ -197,21 +199,14 @@ software) with what it would be made from now. It reads the ledger and no pixel,
 and changes nothing.`,
 		Example: "  evenlight plan --archive archive.yaml\n  evenlight plan --archive archive.yaml --band green --from 2031-04-01 --list",
 		Args:    cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error {
-			if err := parseTimes(&sel, from, to); err != nil {
-				return err
-			}
-			a, err := k.open(c, false)
-			if err != nil {
-				return err
-			}
-			defer a.end()
+		PreRunE: func(*cobra.Command, []string) error { return parseTimes(&sel, from, to) },
+		RunE: k.on(false, func(c *cobra.Command, a *opened) error {
 			p, err := a.Plan(a.ctx, sel)
 			if err != nil {
 				return failed(err)
 			}
 			return k.showPlan(c, p, list)
-		},
+		}),
 	}
 	needArchive(c, &k.path)
 	selecting(c, &sel, &from, &to)
@@ -266,15 +261,8 @@ is run again; new frames are taken in between. Limits are those of the archive
 file unless given here.`,
 		Example: "  evenlight reprocess --archive archive.yaml --dry-run\n  evenlight reprocess --archive archive.yaml --reason master --most-frames 1000",
 		Args:    cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error {
-			if err := parseTimes(&sel, from, to); err != nil {
-				return err
-			}
-			a, err := k.open(c, false)
-			if err != nil {
-				return err
-			}
-			defer a.end()
+		PreRunE: func(*cobra.Command, []string) error { return parseTimes(&sel, from, to) },
+		RunE: k.on(false, func(c *cobra.Command, a *opened) error {
 			p, err := a.Plan(a.ctx, sel)
 			if err != nil {
 				return failed(err)
@@ -297,7 +285,7 @@ file unless given here.`,
 				}
 			}
 			return a.ending(r, err)
-		},
+		}),
 	}
 	needArchive(c, &k.path)
 	selecting(c, &sel, &from, &to)
@@ -316,18 +304,13 @@ func statusCommand(s *settings) *cobra.Command {
 		Short:   "Show what an archive holds, its last runs, quarantine and alerts",
 		Example: "  evenlight status --archive archive.yaml",
 		Args:    cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error {
-			a, err := k.open(c, false)
-			if err != nil {
-				return err
-			}
-			defer a.end()
+		RunE: k.on(false, func(c *cobra.Command, a *opened) error {
 			st, err := a.Status(a.ctx)
 			if err != nil {
 				return failed(err)
 			}
 			return k.answer(c, st, statusText(st))
-		},
+		}),
 	}
 	needArchive(c, &k.path)
 	return c
@@ -339,15 +322,10 @@ func ledgerCommand(s *settings) *cobra.Command {
 	check := &cobra.Command{
 		Use: "check --archive FILE", Short: "Search the ledger for damage", Args: cobra.NoArgs,
 		Example: "  evenlight ledger check --archive archive.yaml",
-		RunE: func(c *cobra.Command, _ []string) error {
-			a, err := k.open(c, true)
-			if err != nil {
-				return err
-			}
-			defer a.end()
-			_, err = fmt.Fprintf(c.OutOrStdout(), "%s is sound\n", a.Ledger().Name())
+		RunE: k.on(true, func(c *cobra.Command, a *opened) error { // opening searches for damage
+			_, err := fmt.Fprintf(c.OutOrStdout(), "%s is sound\n", a.Ledger().Name())
 			return err
-		},
+		}),
 	}
 	rebuild := &cobra.Command{
 		Use: "rebuild --archive FILE", Short: "Make the ledger anew from headers and the journal", Args: cobra.NoArgs,
@@ -356,12 +334,7 @@ earlier versions tell, and restores runs and alerts from the journal. A ledger
 file that is damaged is moved away first, by hand. Raw files are looked at by the
 next intake, which finds that their products are there.`,
 		Example: "  evenlight ledger rebuild --archive archive.yaml",
-		RunE: func(c *cobra.Command, _ []string) error {
-			a, err := k.open(c, false)
-			if err != nil {
-				return err
-			}
-			defer a.end()
+		RunE: k.on(false, func(c *cobra.Command, a *opened) error {
 			r, err := a.Rebuild(a.ctx)
 			if errors.Is(err, ledger.ErrBusy) {
 				return &exitError{exitBusy, err}
@@ -374,7 +347,7 @@ next intake, which finds that their products are there.`,
 				return &exitError{code: exitSome}
 			}
 			return err
-		},
+		}),
 	}
 	needArchive(check, &k.path)
 	needArchive(rebuild, &k.path)

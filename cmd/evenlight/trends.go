@@ -67,20 +67,15 @@ e-Handbook of Statistical Methods, 6.3.2): the first values set centre and limit
 the last ones are compared with them.`,
 		Example: "  evenlight trends --archive archive.yaml\n  evenlight trends --archive archive.yaml --metric read_noise_e.left --chart individuals --last 50",
 		Args:    cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error {
+		PreRunE: func(*cobra.Command, []string) error {
 			var sel archive.Selection
 			if err := parseTimes(&sel, since, ""); err != nil {
 				return fmt.Errorf("--since: %w", err)
 			}
 			opt.Filter.From, opt.Filter.Kind, opt.Settings.Kind = sel.From, configs.KindScene, trend.Kind(chart)
-			if err := checkTrend(&opt); err != nil {
-				return err
-			}
-			a, err := k.open(c, false)
-			if err != nil {
-				return err
-			}
-			defer a.end()
+			return checkTrend(&opt)
+		},
+		RunE: k.on(false, func(c *cobra.Command, a *opened) error {
 			if opt.Metric == "" {
 				levels, err := a.Metrics(a.ctx, opt.Filter)
 				if err != nil {
@@ -98,7 +93,7 @@ the last ones are compared with them.`,
 			}
 			views := trendViews(trends, opt.Metric, chart)
 			return k.answer(c, views, trendsText(views))
-		},
+		}),
 	}
 	needArchive(c, &k.path)
 	f := c.Flags()

@@ -58,7 +58,7 @@ func double(from, to string) error {
 		return syncFolder(filepath.Dir(to))
 	case errors.Is(err, fs.ErrExist):
 		return nil
-	case errors.Is(err, syscall.EXDEV) || errors.Is(err, syscall.EPERM) || errors.Is(err, syscall.ENOTSUP) || errors.Is(err, syscall.EMLINK):
+	case noLinks(err):
 		return copyFile(from, to)
 	}
 	return err
@@ -67,18 +67,29 @@ func double(from, to string) error {
 // copyFile copies a file so that the copy has its name only when it is whole
 // and on the disk.
 func copyFile(from, to string) error {
+	root, err := os.OpenRoot(filepath.Dir(to))
+	if err != nil {
+		return err
+	}
+	defer root.Close()
+	return copyBelow(root, from, filepath.Base(to))
+}
+
+// copyBelow copies a file to a new name below a root, and never takes the place
+// of another.
+func copyBelow(root *os.Root, from, rel string) error {
 	in, err := os.Open(from)
 	if err != nil {
 		return err
 	}
 	defer in.Close()
-	sum := sha256.Sum256([]byte(filepath.Base(to))) // the name itself may be as long as names can be
-	partial := filepath.Join(filepath.Dir(to), ".copy-"+hex.EncodeToString(sum[:8]))
-	out, err := os.Create(partial)
+	sum := sha256.Sum256([]byte(rel)) // the name itself may be as long as names can be
+	partial := filepath.Join(filepath.Dir(rel), ".copy-"+hex.EncodeToString(sum[:8]))
+	out, err := root.Create(partial)
 	if err != nil {
 		return err
 	}
-	defer os.Remove(partial) // of no effect once it has its name
+	defer root.Remove(partial) // of no effect once it has its name
 	_, err = io.Copy(out, in)
 	if err == nil {
 		err = out.Sync()
@@ -86,10 +97,33 @@ func copyFile(from, to string) error {
 	if err = errors.Join(err, out.Close()); err != nil {
 		return err
 	}
-	if err := os.Rename(partial, to); err != nil {
+	if err := nameOnce(root, partial, rel); err != nil {
 		return err
 	}
-	return syncFolder(filepath.Dir(to))
+	return syncFolder(filepath.Join(root.Name(), filepath.Dir(rel)))
+}
+
+// nameOnce gives a file its name, unless another has it.
+func nameOnce(root *os.Root, partial, rel string) error {
+	err := root.Link(partial, rel)
+	if noLinks(err) { // look, then rename
+		if _, err = root.Lstat(rel); errors.Is(err, fs.ErrNotExist) {
+			return root.Rename(partial, rel)
+		}
+		if err == nil {
+			err = fs.ErrExist
+		}
+	}
+	if errors.Is(err, fs.ErrExist) {
+		return fmt.Errorf("%s is taken by another file: move one of them", filepath.Join(root.Name(), rel))
+	}
+	return err
+}
+
+// noLinks tells whether an error says that a file cannot have a second name
+// there.
+func noLinks(err error) bool {
+	return errors.Is(err, syscall.EXDEV) || errors.Is(err, syscall.EPERM) || errors.Is(err, syscall.ENOTSUP) || errors.Is(err, syscall.EMLINK)
 }
 
 // syncFolder brings the names in a folder to the disk.

@@ -2,11 +2,8 @@ package archive
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -176,39 +173,7 @@ func putBack(from, folder, to string) error {
 			return err
 		}
 	}
-	in, err := os.Open(from)
-	if err != nil {
-		return err
-	}
-	defer in.Close()
-	return copyBelow(root, in, rel)
-}
-
-// copyBelow copies a file to a new name below a root, which it has only when it
-// is whole and on the disk.
-func copyBelow(root *os.Root, in io.Reader, rel string) error {
-	sum := sha256.Sum256([]byte(rel))
-	partial := filepath.Join(filepath.Dir(rel), ".copy-"+hex.EncodeToString(sum[:8]))
-	out, err := root.Create(partial)
-	if err != nil {
-		return err
-	}
-	defer root.Remove(partial)
-	_, err = io.Copy(out, in)
-	if err == nil {
-		err = out.Sync()
-	}
-	if err = errors.Join(err, out.Close()); err != nil {
-		return err
-	}
-	err = root.Link(partial, rel)
-	if errors.Is(err, fs.ErrExist) {
-		return fmt.Errorf("%s is taken by another file: move one of them", filepath.Join(root.Name(), rel))
-	}
-	if err != nil {
-		return err
-	}
-	return syncFolder(filepath.Join(root.Name(), filepath.Dir(rel)))
+	return copyBelow(root, from, rel)
 }
 
 // removeEntry removes an entry, the reason last: until then it can be read.

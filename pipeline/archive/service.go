@@ -34,7 +34,16 @@ func (a *Archive) Serve(ctx context.Context, n *watch.Notifier) error {
 	dog, end := context.WithCancel(context.WithoutCancel(ctx))
 	defer end()
 	go n.Run(dog)
-	defer context.AfterFunc(ctx, n.Stopping)()
+	said := make(chan struct{})
+	unsaid := context.AfterFunc(ctx, func() {
+		defer close(said)
+		n.Stopping()
+	})
+	defer func() {
+		if !unsaid() {
+			<-said
+		}
+	}()
 	n.Ready()
 	a.opt.Log.Info(EventServiceReady, zap.Strings("folders", folders))
 	s := &server{a: a, n: n, rescan: rescan, again: time.NewTimer(0)}
