@@ -56,13 +56,15 @@ func (a *Archive) quarantine(o *opener, t *task, end *ending, entry string) (boo
 	if err := makeFolder(a.cfg.Quarantine, entry); err != nil {
 		return false, err
 	}
-	file := filepath.Join(entry, filepath.Base(t.path))
-	if t.read != file {
+	raw, file := t.path, filepath.Join(entry, filepath.Base(t.path))
+	if e, err := readEntry(entry); err == nil && e.sha == end.sha && isThere(e.file) {
+		raw = e.raw // perhaps another place of the same content
+	} else if t.read != file {
 		if err := a.doubleRaw(o, t.read, file); err != nil {
 			return false, err
 		}
 	}
-	text := reasonText(t.path, end)
+	text := reasonText(raw, end)
 	old, err := os.ReadFile(filepath.Join(entry, reasonFile))
 	if err == nil && string(old) == text {
 		return false, nil
@@ -140,14 +142,17 @@ func readEntry(folder string) (*entry, error) {
 // release ends the quarantine of a frame. Where the raw file is no longer in its
 // place it goes back there.
 func (a *Archive) release(ctx context.Context, t *task, end *ending, frame *ledger.Frame, folder string) error {
-	file := filepath.Join(folder, filepath.Base(t.path))
-	if !isThere(frame.Path) || frame.Path == file {
-		if err := putBack(file, t.src.Folder, t.path); err != nil {
+	e, err := readEntry(folder)
+	if err != nil {
+		e = &entry{raw: t.path, file: filepath.Join(folder, filepath.Base(t.path))}
+	}
+	if !isThere(frame.Path) || frame.Path == e.file {
+		if err := putBack(e.file, t.src.Folder, e.raw); err != nil {
 			// It stays where it is safe, and is read from there.
 			a.opt.Log.Warn(EventQuarantineOdd, zap.String("raw", t.path), zap.String("entry", folder), zap.Error(err))
-			return a.led.SetFramePath(ctx, end.sha, file)
+			return a.led.SetFramePath(ctx, end.sha, e.file)
 		}
-		if err := a.led.SetFramePath(ctx, end.sha, t.path); err != nil {
+		if err := a.led.SetFramePath(ctx, end.sha, e.raw); err != nil {
 			return err
 		}
 	}
@@ -322,22 +327,35 @@ func (a *Archive) forgotten(ctx context.Context, folder string, known map[ledger
 	return nil, removeEntry(folder) // the file is in its place, or was taken out by hand
 }
 
-// replaced deals with a frame whose place another content has taken. Where its
-// own content is in quarantine it is read from there; where the file only grew
-// there never was such a frame.
+// replaced deals with a frame one of whose places another content has taken, or
+// none. It is read from another place from now on, or from quarantine. Where the
+// file only grew its second name in quarantine grew too, and if it has no other
+// place there never was such a frame.
 func (a *Archive) replaced(ctx context.Context, path string, old ledger.Hash) error {
 	frame, err := a.led.Frame(ctx, old)
 	if errors.Is(err, ledger.ErrUnknown) {
 		return nil
 	}
-	if err != nil || frame.Path != path {
+	if err != nil {
 		return err
 	}
 	e, err := readEntry(a.entryOf(old))
-	if err != nil {
-		return a.led.SetFramePath(ctx, old, a.anotherPlace(ctx, path, old))
+	isIn := err == nil
+	if isIn {
+		if digits, _, err := fitsutil.HashFile(e.file); err != nil || digits != old.String() {
+			if err := removeEntry(e.folder); err != nil {
+				return err
+			}
+			isIn = false
+		}
 	}
-	if digits, _, err := fitsutil.HashFile(e.file); err == nil && digits == old.String() {
+	if frame.Path != path {
+		return nil
+	}
+	if other := a.anotherPlace(ctx, path, old); other != "" {
+		return a.led.SetFramePath(ctx, old, other) // and its entry, if it needs one, is made again from there
+	}
+	if isIn {
 		return a.led.SetFramePath(ctx, old, e.file)
 	}
 	if err := a.led.ClearFailure(ctx, old, "", 0); err != nil {
@@ -348,10 +366,7 @@ func (a *Archive) replaced(ctx context.Context, path string, old ledger.Hash) er
 			return err
 		}
 	}
-	if err := a.led.SetFramePath(ctx, old, ""); err != nil {
-		return err
-	}
-	return removeEntry(e.folder)
+	return a.led.SetFramePath(ctx, old, "")
 }
 
 // anotherPlace finds another place of a content; "" if there is none.
