@@ -50,6 +50,7 @@ func (a *Archive) earlierPath(rel, sha string) string {
 // for the content, is left.
 func double(from, to string) error {
 	if isThere(to) {
+		os.Remove(partialOf(to)) // if a process was stopped at its last step; else there is none
 		return nil
 	}
 	err := os.Link(from, to)
@@ -83,8 +84,7 @@ func copyBelow(root *os.Root, from, rel string) error {
 		return err
 	}
 	defer in.Close()
-	sum := sha256.Sum256([]byte(rel)) // the name itself may be as long as names can be
-	partial := filepath.Join(filepath.Dir(rel), ".copy-"+hex.EncodeToString(sum[:8]))
+	partial := partialOf(rel)
 	out, err := root.Create(partial)
 	if err != nil {
 		return err
@@ -101,6 +101,13 @@ func copyBelow(root *os.Root, from, rel string) error {
 		return err
 	}
 	return syncFolder(filepath.Join(root.Name(), filepath.Dir(rel)))
+}
+
+// partialOf is the name of an unfinished copy. The name of the file itself may be
+// as long as names can be.
+func partialOf(path string) string {
+	sum := sha256.Sum256([]byte(filepath.Base(path)))
+	return filepath.Join(filepath.Dir(path), ".copy-"+hex.EncodeToString(sum[:8]))
 }
 
 // nameOnce gives a file its name, unless another has it.

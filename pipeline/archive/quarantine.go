@@ -155,6 +155,13 @@ func (a *Archive) release(ctx context.Context, t *task, end *ending, frame *ledg
 		if err := a.led.SetFramePath(ctx, end.sha, e.raw); err != nil {
 			return err
 		}
+	} else if frame.Path == e.raw {
+		// What putBack left, if it was stopped at its last step.
+		if root, err := os.OpenRoot(t.src.Folder); err == nil {
+			rel, _ := below(t.src.Folder, e.raw)
+			root.Remove(partialOf(rel))
+			root.Close()
+		}
 	}
 	end.returned = true
 	a.opt.Log.Info(EventReturned, zap.String("raw", t.path))
