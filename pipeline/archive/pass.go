@@ -268,11 +268,7 @@ func (a *Archive) work(ctx context.Context, r *run, tasks []task, report *Report
 		return err
 	}
 	r.id = record.ID
-	for err == nil && len(tasks) > 0 {
-		err = a.treatAll(ctx, r, tasks, report)
-		tasks, r.more = r.more, nil
-	}
-	return a.endRun(ctx, record, report, err)
+	return a.endRun(ctx, record, report, a.treatAll(ctx, r, tasks, report))
 }
 
 // beginRun records that a run begins.

@@ -32,8 +32,8 @@ func (a *Archive) entryOf(sha ledger.Hash) string {
 // takes it out when nothing did.
 func (a *Archive) setAside(ctx context.Context, o *opener, t *task, end *ending, frame *ledger.Frame) error {
 	entry := a.entryOf(end.sha)
-	_, err := os.Lstat(entry)
-	isIn := err == nil
+	info, err := os.Lstat(entry)
+	isIn := err == nil && info.IsDir()
 	switch {
 	case len(end.failures) > 0:
 		fresh, err := a.quarantine(o, t, end, entry)
@@ -115,6 +115,9 @@ type entry struct {
 
 // readEntry reads an entry.
 func readEntry(folder string) (*entry, error) {
+	if info, err := os.Lstat(folder); err != nil || !info.IsDir() {
+		return nil, errors.Join(err, fmt.Errorf("%s is no folder", folder))
+	}
 	text, err := os.ReadFile(filepath.Join(folder, reasonFile))
 	if err != nil {
 		return nil, err
@@ -188,9 +191,24 @@ func putBack(from, folder, to string) error {
 	return copyBelow(root, from, rel)
 }
 
-// removeEntry removes an entry, the reason last: until then it can be read.
+// removeEntry removes an entry, the reason last: until then it can be read. A
+// link is not followed, neither in place of the entry nor in it.
 func removeEntry(folder string) error {
-	files, err := os.ReadDir(folder)
+	quarantine, err := os.OpenRoot(filepath.Dir(folder))
+	if err != nil {
+		return err
+	}
+	defer quarantine.Close()
+	name := filepath.Base(folder)
+	if info, err := quarantine.Lstat(name); err != nil || !info.IsDir() {
+		return errors.Join(err, fmt.Errorf("%s is no folder: take it out", folder))
+	}
+	root, err := quarantine.OpenRoot(name)
+	if err != nil {
+		return err
+	}
+	defer root.Close()
+	files, err := readFolder(root, ".")
 	if err != nil {
 		return err
 	}
@@ -198,14 +216,14 @@ func removeEntry(folder string) error {
 		if f.Name() == reasonFile {
 			continue
 		}
-		if err := os.Remove(filepath.Join(folder, f.Name())); err != nil {
+		if err := root.Remove(f.Name()); err != nil {
 			return err
 		}
 	}
-	if err := os.Remove(filepath.Join(folder, reasonFile)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+	if err := root.Remove(reasonFile); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
-	return os.Remove(folder)
+	return quarantine.Remove(name)
 }
 
 // retries finds the frames in quarantine whose reason may be gone: what would
@@ -239,6 +257,10 @@ func (a *Archive) retries(ctx context.Context, o *opener, see *foresight, all bo
 		return nil, err
 	}
 	for _, f := range folders {
+		if !f.IsDir() {
+			a.opt.Log.Warn(EventQuarantineOdd, zap.String("entry", filepath.Join(a.cfg.Quarantine, f.Name())), zap.String("error", "it is no folder: take it out"))
+			continue
+		}
 		t, err := a.forgotten(ctx, filepath.Join(a.cfg.Quarantine, f.Name()), failures)
 		if err != nil {
 			return nil, err

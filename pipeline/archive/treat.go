@@ -318,12 +318,9 @@ func (l *lane) part(ctx context.Context, t *task, f *pipeline.Frame, raw ledger.
 	if missing != nil {
 		return l.failure(t, end, raw, p, id, &pipeline.FrameError{Path: t.path, Err: missing}), nil
 	}
-	path := l.a.productPath(t.src, t.path, f)
-	if l.a.taken(ctx, t, raw) { // so is that path
-		path = strings.TrimSuffix(path, ".fits") + "~" + short(raw) + ".fits"
-	}
-	if have != nil {
-		path = have.Path // also where the raw file has moved meanwhile
+	path, err := l.pathFor(ctx, t, f, raw, have)
+	if err != nil {
+		return nil, err
 	}
 	o, err := l.adopt(ctx, t, path, identity, end)
 	if o != nil || err != nil {
@@ -354,6 +351,41 @@ func (l *lane) current(ctx context.Context, raw ledger.Hash, p ledger.Part) (fou
 func (l *lane) failure(t *task, end *ending, raw ledger.Hash, p ledger.Part, wanted ledger.Hash, err error) *ledger.Outcome {
 	end.fail(t, err.Error())
 	return &ledger.Outcome{Failure: &ledger.Failure{Wanted: wanted, Frame: raw, Detector: p.Detector, Plane: p.Plane, Message: strings.ToValidUTF8(err.Error(), "?")}}
+}
+
+// pathFor is where the product of a frame goes: where the one that it has lies,
+// also if the raw file has moved meanwhile; else where its name leads, unless
+// the product of another content lies there that has not lost its place.
+func (l *lane) pathFor(ctx context.Context, t *task, f *pipeline.Frame, raw ledger.Hash, have *ledger.Product) (string, error) {
+	if have != nil {
+		return have.Path, nil
+	}
+	path := l.a.productPath(t.src, t.path, f)
+	other, found, err := l.a.led.ProductAt(ctx, path)
+	if err != nil {
+		return "", err
+	}
+	apart := l.a.taken(ctx, t, raw)
+	if i := slices.IndexFunc(other.Inputs, func(in ledger.Input) bool { return in.Role == ledger.RoleRaw }); found && i >= 0 && !apart {
+		apart, err = l.a.lives(ctx, t.path, raw, other.Inputs[i].SHA256)
+	}
+	if apart {
+		path = strings.TrimSuffix(path, ".fits") + "~" + short(raw) + ".fits"
+	}
+	return path, err
+}
+
+// lives tells whether another content than the one that is at a place now is
+// somewhere in the archive.
+func (a *Archive) lives(ctx context.Context, place string, now, other ledger.Hash) (bool, error) {
+	if other == now {
+		return true, nil // another part of the same file
+	}
+	frame, err := a.led.Frame(ctx, other)
+	if err != nil || frame.Path == "" {
+		return false, err
+	}
+	return frame.Path != place && a.holds(ctx, frame.Path, other) || a.anotherPlace(ctx, place, other) != "" || isThere(a.entryOf(other)), nil
 }
 
 // productPath is where the product of a frame lies: below the folder of products
@@ -498,26 +530,5 @@ func (l *lane) placed(ctx context.Context, t *task, sha ledger.Hash) error {
 	if err := l.a.led.SetPlaces(ctx, p); err != nil || t.old.IsZero() || t.old == sha {
 		return err
 	}
-	if err := l.a.replaced(ctx, t.path, t.old); err != nil {
-		return err
-	}
-	return l.remakeElsewhere(ctx, t.old)
-}
-
-// remakeElsewhere sees to it that a content which has another place has a product
-// still, although another content took the path of the one it had.
-func (l *lane) remakeElsewhere(ctx context.Context, sha ledger.Hash) error {
-	frame, err := l.a.led.Frame(ctx, sha)
-	if errors.Is(err, ledger.ErrUnknown) {
-		return nil
-	}
-	if err != nil || frame.Failure != "" {
-		return err
-	}
-	if t := l.a.taskOf(&frame); t != nil && t.read == t.path && isThere(t.read) { // those in quarantine have their turn
-		l.run.mu.Lock()
-		l.run.more = append(l.run.more, *t)
-		l.run.mu.Unlock()
-	}
-	return nil
+	return l.a.replaced(ctx, t.path, t.old)
 }

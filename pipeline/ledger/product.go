@@ -318,6 +318,36 @@ func (l *Ledger) Product(ctx context.Context, id Hash) (Product, []Metric, error
 	return p, metrics, nil
 }
 
+// ProductAt returns the current product whose file lies at a path; false if there
+// is none.
+func (l *Ledger) ProductAt(ctx context.Context, path string) (Product, bool, error) {
+	var id Hash
+	// Were the state named to the index, PostgreSQL could take that of the
+	// current products and search all of it.
+	err := each(ctx, l.read, func(scan scan) error {
+		var have Hash
+		var state State
+		if err := scan(&have, &state); err != nil {
+			return err
+		}
+		if state == Current {
+			id = have
+		}
+		return nil
+	}, `SELECT id, state FROM product WHERE path = $1`, []byte(path))
+	if err == nil && id.IsZero() {
+		return Product{}, false, nil
+	}
+	var p Product
+	if err == nil {
+		_, p, err = l.product(ctx, id)
+	}
+	if err != nil {
+		return Product{}, false, l.explain(ctx, "look for the product at a path", err)
+	}
+	return p, true, nil
+}
+
 func (l *Ledger) product(ctx context.Context, id Hash) (int64, Product, error) {
 	var found productRow
 	err := each(ctx, l.read, func(scan scan) error { return found.scan(scan) }, productColumns+`WHERE p.id = $1`, id[:])
