@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"golang.org/x/time/rate"
@@ -27,15 +28,11 @@ func (a *Archive) Reprocess(ctx context.Context, p *Plan, lim Limits) (*Report, 
 	if len(p.items) == 0 {
 		return report, a.attendInTurn(ctx, report)
 	}
-	exposures, err := a.exposuresOf(ctx)
-	if err != nil {
-		return nil, err
-	}
 	record, err := a.beginRun(ctx, report.What, len(p.items))
 	if err != nil {
 		return nil, err
 	}
-	err = a.batches(ctx, &run{id: record.ID, exposures: exposures, total: len(p.items), minFreeGiB: lim.MinFreeGiB}, p, lim, report)
+	err = a.batches(ctx, &run{id: record.ID, total: len(p.items), minFreeGiB: lim.MinFreeGiB}, p, lim, report)
 	err = a.endRun(ctx, record, report, err)
 	return report, errors.Join(err, a.attendInTurn(ctx, report))
 }
@@ -132,9 +129,27 @@ func (a *Archive) batchInTurn(ctx context.Context, r *run, items []item, report 
 	if _, err := a.prepare(ctx); err != nil {
 		return err
 	}
+	if err := a.renewExposures(ctx, r); err != nil {
+		return err
+	}
 	tasks, err := a.tasks(ctx, items)
 	if err != nil {
 		return err
 	}
 	return a.treatAll(ctx, r, tasks, report)
+}
+
+// renewExposures reads anew what frames may keep of the ones before, when frames
+// have come since the last batch.
+func (a *Archive) renewExposures(ctx context.Context, r *run) error {
+	if !slices.ContainsFunc(a.sources, func(s *source) bool { return s.in.ResidualGapS() > 0 }) {
+		return nil
+	}
+	n, err := a.led.Stats(ctx)
+	if err != nil || (r.exposures != nil && n.Frames == r.frames) {
+		return err
+	}
+	r.frames = n.Frames
+	r.exposures, err = a.exposuresOf(ctx)
+	return err
 }

@@ -74,10 +74,37 @@ type run struct {
 	done      int // of them
 
 	minFreeGiB float64 // room that is to stay free
+	frames     int     // in the ledger when the exposures were read
 
-	mu   sync.Mutex
-	more []task                      // that came up on the way
-	busy map[ledger.Hash]*sync.Mutex // contents that a lane is at work on
+	mu    sync.Mutex
+	busy  map[ledger.Hash]*sync.Mutex // contents that a lane is at work on
+	paths map[string]ledger.Hash      // of products that are being made, and of what
+}
+
+// claim takes the path of a product for a content until its file is done with;
+// false if another has it.
+func (r *run) claim(path string, raw ledger.Hash) bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.paths == nil {
+		r.paths = map[string]ledger.Hash{}
+	}
+	if has, ok := r.paths[path]; ok && has != raw {
+		return false
+	}
+	r.paths[path] = raw
+	return true
+}
+
+// unclaim gives back the paths of a content.
+func (r *run) unclaim(raw ledger.Hash) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for path, has := range r.paths { // they are few
+		if has == raw {
+			delete(r.paths, path)
+		}
+	}
 }
 
 // hold makes lanes take turns at files of one content, and returns what ends a
@@ -147,6 +174,7 @@ func (l *lane) treat(ctx context.Context, t *task) (*ending, error) {
 		return nil, err
 	}
 	defer l.run.hold(sha)()
+	defer l.run.unclaim(sha)
 	end := &ending{sha: sha}
 	frame, err := l.frame(ctx, t, raw, sha, start)
 	if err != nil {
@@ -361,11 +389,11 @@ func (l *lane) pathFor(ctx context.Context, t *task, f *pipeline.Frame, raw ledg
 		return have.Path, nil
 	}
 	path := l.a.productPath(t.src, t.path, f)
+	apart := l.a.taken(ctx, t, raw) || !l.run.claim(path, raw)
 	other, found, err := l.a.led.ProductAt(ctx, path)
 	if err != nil {
 		return "", err
 	}
-	apart := l.a.taken(ctx, t, raw)
 	if i := slices.IndexFunc(other.Inputs, func(in ledger.Input) bool { return in.Role == ledger.RoleRaw }); found && i >= 0 && !apart {
 		apart, err = l.a.lives(ctx, t.path, raw, other.Inputs[i].SHA256)
 	}
