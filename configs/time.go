@@ -89,10 +89,14 @@ func sinceEpoch(x, unitS float64) (time.Time, error) {
 	return inYears(time.Unix(int64(s), int64(math.Round(rest*1e9))).UTC())
 }
 
-// inYears refuses times that no header can mean.
+// The years of times that an archive can hold: those whose nanoseconds since
+// 1970 fit into 64 bits.
+const firstYear, lastYear = 1678, 2261
+
+// inYears refuses times that no camera can mean.
 func inYears(t time.Time) (time.Time, error) {
-	if t.Year() < 1 || t.Year() > 9999 {
-		return time.Time{}, fmt.Errorf("it lies outside the years 1 to 9999")
+	if t.Year() < firstYear || t.Year() > lastYear {
+		return time.Time{}, fmt.Errorf("it lies outside the years %d to %d", firstYear, lastYear)
 	}
 	return t, nil
 }

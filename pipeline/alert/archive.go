@@ -46,6 +46,10 @@ func (j *judge) failures(ctx context.Context, r *configs.Rule) ([]Finding, error
 	if tried < cmp.Or(r.AtLeast, defaultAtLeast) {
 		return nil, nil
 	}
+	// Frames that failed and were made later are no longer a reason.
+	if left, err := j.led.CountFailures(ctx); err != nil || left == 0 {
+		return nil, err
+	}
 	percent := 100 * float64(counts.Failed) / float64(tried)
 	if percent <= r.Percent {
 		return nil, nil
@@ -66,7 +70,16 @@ func (j *judge) silence(ctx context.Context, r *configs.Rule) ([]Finding, error)
 	for _, instrument := range slices.Sorted(maps.Keys(arrivals)) {
 		last := arrivals[instrument]
 		quiet := j.Now.Sub(last)
-		if r.Instrument != "" && r.Instrument != instrument || quiet <= hours(r.Hours) {
+		if r.Instrument != "" && r.Instrument != instrument {
+			continue
+		}
+		if -quiet > hours(r.Hours) {
+			message := fmt.Sprintf("the last frame of %s arrived at %s by the clock, which lies ahead of now: until then nobody can tell for how long it has been silent; look at the downlink by hand, and at what had set the clock",
+				plain(instrument), clock(last))
+			found = append(found, Finding{Subject: words("instrument", instrument), Message: message})
+			continue
+		}
+		if quiet <= hours(r.Hours) {
 			continue
 		}
 		message := fmt.Sprintf("no new frame of %s has arrived for %.1f hours (more than %g), since %s; look at the downlink and at the source folders",

@@ -3,6 +3,7 @@ package alert
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -94,12 +95,21 @@ func (j *judge) rule(ctx context.Context, r *configs.Rule) ([]Finding, error) {
 
 // eachSeries judges each series that a rule chooses.
 func (j *judge) eachSeries(ctx context.Context, r *configs.Rule, of func(context.Context, *configs.Rule, ledger.Series) (*Finding, error)) ([]Finding, error) {
-	series, err := seriesOf(ctx, j.led, ledger.Filter{Instrument: r.Instrument, Detector: r.Detector, Mode: r.Mode, Band: r.Band})
+	series, err := seriesOf(ctx, j.led, ledger.Filter{Kind: configs.KindScene, Instrument: r.Instrument, Detector: r.Detector, Mode: r.Mode, Band: r.Band})
 	if err != nil {
 		return nil, err
 	}
 	var found []Finding
 	for _, s := range series {
+		// A metric that the series does not have would be searched for in all
+		// of its frames.
+		names, err := j.led.MetricNames(ctx, j.What, s)
+		if err != nil {
+			return nil, err
+		}
+		if !slices.Contains(names, r.Metric) {
+			continue
+		}
 		f, err := of(ctx, r, s)
 		if err != nil {
 			return nil, err

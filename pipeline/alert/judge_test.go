@@ -277,6 +277,12 @@ func TestFailuresAreJudgedByTheirShareOfTheFramesTried(t *testing.T) {
 				run(t, l, ago(h), c)
 			}
 			test.rule.Name, test.rule.Kind = "failing", configs.RuleFailures
+			if found := judge(t, l, env(), test.rule); len(found) > 0 {
+				t.Errorf("no frame is left that failed, and yet: %+v", found)
+			}
+			if err := l.AddFrames(t.Context(), []ledger.Frame{{SHA256: ledger.Hash{1}, Name: "0001.fits", Failure: "damaged", FailedAs: ledger.Hash{2}}}); err != nil {
+				t.Fatal(err)
+			}
 			found := judge(t, l, env(), test.rule)
 			if test.says == nil {
 				if len(found) > 0 {
@@ -294,16 +300,18 @@ func TestSilenceIsTimeWithoutNewFrames(t *testing.T) {
 	measure(t, l, green, "noise_ratio", 0, 1)                                        // arrived an hour after it was taken
 	measure(t, l, ledger.Series{Instrument: "pellam"}, "noise_ratio", 6000, 1, 1, 1) // 100 hours later
 	arrived := start.Add(time.Hour)
-	rule := configs.Rule{Name: "quiet", Kind: configs.RuleSilence, Hours: 48}
+	rule := configs.Rule{Name: "quiet", Kind: configs.RuleSilence, Instrument: "quillon", Hours: 48}
 	at := func(after time.Duration) alert.Env { return alert.Env{Now: arrived.Add(after), What: calibrated} }
 
 	expect(t, judge(t, l, at(48*time.Hour+time.Second), rule), "instrument=quillon", arrived, "no new frame of quillon", "48.0 hours (more than 48)", "since 2031-04-05T07:00:00Z")
 	if found := judge(t, l, at(48*time.Hour), rule); len(found) > 0 {
 		t.Errorf("after 48 hours, no more: %+v", found)
 	}
-	if found := judge(t, l, at(-1000*time.Hour), rule); len(found) > 0 {
+	if found := judge(t, l, at(-48*time.Hour), rule); len(found) > 0 {
 		t.Errorf("with a clock that was set back: %+v", found)
 	}
+	expect(t, judge(t, l, at(-1000*time.Hour), rule), "instrument=quillon", time.Time{}, "2031-04-05T07:00:00Z", "lies ahead of now")
+	rule.Instrument = ""
 	if found := judge(t, l, at(1000*time.Hour), rule); len(found) != 2 {
 		t.Errorf("both are silent: %+v", found)
 	}

@@ -3,7 +3,9 @@ package archive
 import (
 	"context"
 	"encoding/hex"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -38,6 +40,7 @@ type Archive struct {
 	sources []*source
 	masters *masters // nil: not looked at yet
 	lanes   []*lane  // nil: to be made, with the masters as they are now
+	rebuilt bool     // nothing was taken in since the ledger was made anew
 }
 
 // source is a folder of raw frames and the camera that they are from.
@@ -125,6 +128,45 @@ func (a *Archive) prepare(ctx context.Context) (mastersChanged bool, err error) 
 	return true, a.recordMasters(ctx)
 }
 
+// ErrLedgerLost: the ledger is new and the archive is not.
+var ErrLedgerLost = errors.New("the ledger is empty, and there are products: it was lost, or its address is wrong; correct the address, or make the ledger anew from the products' headers with 'evenlight ledger rebuild --archive FILE'")
+
+// notUnmounted makes sure that ledger and products belong together: an empty
+// ledger beside products was lost, and an empty folder of products that the
+// ledger knows is one whose file system is not mounted.
+func (a *Archive) notUnmounted(ctx context.Context) error {
+	n, err := a.led.Stats(ctx)
+	if err != nil {
+		return err
+	}
+	some, err := anyProduct(a.cfg.Products)
+	switch {
+	case err != nil:
+		return err
+	case some && n.Frames == 0 && n.Products == 0:
+		return ErrLedgerLost
+	case !some && n.Products > 0:
+		return fmt.Errorf("%s holds no product, and the ledger knows %d: see that its file system is mounted; if the products are really gone, move the ledger away and begin anew", a.cfg.Products, n.Products)
+	}
+	return nil
+}
+
+// anyProduct tells whether a FITS file lies in a folder or below it.
+func anyProduct(folder string) (bool, error) {
+	found := false
+	err := filepath.WalkDir(folder, func(path string, e fs.DirEntry, err error) error {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil
+		}
+		if err == nil && e.Type().IsRegular() && pipeline.IsFITSName(path) {
+			found = true
+			return fs.SkipAll
+		}
+		return err
+	})
+	return found, err
+}
+
 // sourceOf finds the source that a raw file lies in; nil: none.
 func (a *Archive) sourceOf(path string) *source {
 	for _, s := range a.sources {
@@ -194,12 +236,3 @@ func needOf(p *ledger.Part) pipeline.Need {
 }
 
 func short(h ledger.Hash) string { return hex.EncodeToString(h[:6]) }
-
-// who names this process to those who wait for their turn.
-func who(what string) string {
-	host, err := os.Hostname()
-	if err != nil {
-		host = "an unnamed computer"
-	}
-	return fmt.Sprintf("%s, process %d on %s", what, os.Getpid(), host)
-}

@@ -2,10 +2,11 @@ package archive
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"os"
 	"time"
+
+	"go.uber.org/zap"
 
 	"evenlight/pipeline"
 	"evenlight/pipeline/alert"
@@ -45,7 +46,10 @@ func (a *Archive) attend(ctx context.Context, report *Report) error {
 	for _, h := range told.Holding {
 		report.Alerts = append(report.Alerts, AlertView{h.Rule, h.Subject, h.Message, h.First})
 	}
-	return errors.Join(a.journalAlerts(before, told.Holding, env.Now), a.writeMetrics(ctx, env, told.Holding))
+	if err := a.writeMetrics(ctx, env, told.Holding); err != nil {
+		a.opt.Log.Error(EventMetricsFailed, zap.Error(err)) // the work of the pass is done all the same
+	}
+	return a.journalAlerts(before, told.Holding, env.Now)
 }
 
 func (a *Archive) alertEnv() alert.Env {
@@ -100,10 +104,12 @@ func (a *Archive) writeMetrics(ctx context.Context, env alert.Env, holding []led
 // deliver posts what waits for the webhook. What the receiver does not take
 // waits on, and is no error of the pass. That may take long: nobody should wait
 // for the turn meanwhile.
-func (a *Archive) deliver(ctx context.Context) error {
+func (a *Archive) deliver(ctx context.Context) {
 	if a.cfg.Alerts.Webhook == nil {
-		return nil
+		return
 	}
 	_, err := alert.Deliver(ctx, a.led, a.cfg.Alerts.Webhook, a.opt.Log)
-	return err
+	if err != nil { // such as a secret that is missing
+		a.opt.Log.Error(alert.EventWebhookFailed, zap.Error(err))
+	}
 }

@@ -18,6 +18,7 @@ const (
 	EventPassFailed     = "pass-failed"
 	EventServiceReady   = "service-ready"
 	EventServiceStopped = "service-stopped"
+	EventMetricsFailed  = "metrics-failed"
 	EventRebuilt        = "ledger-rebuilt"
 	EventRebuildSkipped = "rebuild-skipped"
 )

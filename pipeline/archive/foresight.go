@@ -46,16 +46,29 @@ func (f *foresight) attempt(s *source, frame *ledger.Frame, failure *ledger.Fail
 	return s.wholeFile(frame.SHA256), nil
 }
 
+// reach is the time after which nothing of a frame is left in those after it.
+func (s *source) reach() time.Duration {
+	return time.Duration(s.in.ResidualGapS() * pipeline.ResidualDepth * float64(time.Second))
+}
+
 // exposuresOf gathers, for the sources whose frames keep something of the ones
-// before, what the ledger knows of these.
-func (a *Archive) exposuresOf(ctx context.Context) (map[*source]*pipeline.Exposures, error) {
+// before, what the ledger knows of those that may have left something in frames
+// of a span of time; the zero times leave it open.
+func (a *Archive) exposuresOf(ctx context.Context, from, to time.Time) (map[*source]*pipeline.Exposures, error) {
 	all := map[*source]*pipeline.Exposures{}
 	for _, s := range a.sources {
 		if s.in.ResidualGapS() == 0 {
 			continue
 		}
+		filter := ledger.Filter{Instrument: s.in.Profile.Instrument}
+		if !from.IsZero() {
+			filter.From = from.Add(-s.reach())
+		}
+		if !to.IsZero() {
+			filter.To = to.Add(s.reach())
+		}
 		var list []pipeline.Exposure
-		err := a.led.EachFrame(ctx, pipeline.ProductFrame, ledger.Filter{Instrument: s.in.Profile.Instrument}, func(row *ledger.FrameRow) error {
+		err := a.led.EachFrame(ctx, pipeline.ProductFrame, filter, func(row *ledger.FrameRow) error {
 			if row.Path != "" {
 				list = append(list, pipeline.Exposure{Need: needOf(&row.Part), Path: row.Path, SHA256: row.Frame.String(),
 					Plane: max(row.Plane-1, 0), Broken: row.Kind == kindUnreadable})
@@ -76,9 +89,8 @@ func (a *Archive) followers(ctx context.Context, see *foresight, fresh map[*sour
 	byFrame := map[ledger.Hash]*task{}
 	var order []*task
 	for _, s := range a.sources {
-		reach := time.Duration(s.in.ResidualGapS() * pipeline.ResidualDepth * float64(time.Second))
 		for _, at := range fresh[s] {
-			filter := ledger.Filter{Instrument: s.in.Profile.Instrument, Kind: configs.KindScene, From: at, To: at.Add(reach)}
+			filter := ledger.Filter{Instrument: s.in.Profile.Instrument, Kind: configs.KindScene, From: at, To: at.Add(s.reach())}
 			err := a.led.EachFrame(ctx, pipeline.ProductFrame, filter, func(row *ledger.FrameRow) error {
 				id, missing, err := see.product(s, row.Frame, &row.Part)
 				if err != nil || missing != nil || row.Product.IsZero() || row.Product == ledger.ProductID(id) {

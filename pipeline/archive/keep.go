@@ -68,22 +68,27 @@ func double(from, to string) error {
 // copyFile copies a file so that the copy has its name only when it is whole
 // and on the disk.
 func copyFile(from, to string) error {
-	root, err := os.OpenRoot(filepath.Dir(to))
-	if err != nil {
-		return err
-	}
-	defer root.Close()
-	return copyBelow(root, from, filepath.Base(to))
-}
-
-// copyBelow copies a file to a new name below a root, and never takes the place
-// of another.
-func copyBelow(root *os.Root, from, rel string) error {
 	in, err := os.Open(from)
 	if err != nil {
 		return err
 	}
 	defer in.Close()
+	return copyOpen(in, to)
+}
+
+// copyOpen is copyFile of a file that is open.
+func copyOpen(in io.Reader, to string) error {
+	root, err := os.OpenRoot(filepath.Dir(to))
+	if err != nil {
+		return err
+	}
+	defer root.Close()
+	return copyBelow(root, in, filepath.Base(to))
+}
+
+// copyBelow copies a file to a new name below a root, and never takes the place
+// of another.
+func copyBelow(root *os.Root, in io.Reader, rel string) error {
 	partial := partialOf(rel)
 	out, err := root.Create(partial)
 	if err != nil {

@@ -104,6 +104,12 @@ func isThere(path string) bool {
 	return err == nil && info.Mode().IsRegular()
 }
 
+// isWhole tells whether a regular file of a size lies at a path.
+func isWhole(path string, bytes int64) bool {
+	info, err := os.Lstat(path)
+	return err == nil && info.Mode().IsRegular() && info.Size() == bytes
+}
+
 // makeFolder makes a folder inside of one of the archive's own, and refuses to
 // go through links.
 func makeFolder(top, folder string) error {

@@ -41,9 +41,11 @@ type Report struct {
 	Stopped     string                 `json:"stopped,omitempty"`
 	Failures    []pipeline.Failure     `json:"failures"`
 	Frames      []pipeline.FrameReport `json:"frames"`
-	Alerts      []AlertView            `json:"alerts"` // that hold
+	Missing     []string               `json:"missing_sources"` // that are not there, or were emptied
+	Alerts      []AlertView            `json:"alerts"`          // that hold
 
-	changing []string // folders with files that are still being written
+	changing []string         // folders with files that are still being written
+	missing  map[*source]bool // sources that are not there
 }
 
 // maxListed bounds the frames and failures that a report lists one by one; all
@@ -76,6 +78,13 @@ func (r *Report) add(e *ending) {
 	}
 }
 
+// What runs do.
+const (
+	runIntake    = "intake"
+	runReprocess = "reprocess"
+	runRebuild   = "rebuild"
+)
+
 // ErrStopped is wrapped by the error of a pass that had to stop because of its
 // surroundings, such as a full disk. What it did until then is recorded.
 var ErrStopped = errors.New("the pass had to stop")
@@ -86,21 +95,21 @@ var ErrStopped = errors.New("the pass had to stop")
 // there in the latter case too. A context that ends stops it after the files
 // under way.
 func (a *Archive) Pass(ctx context.Context, opt PassOptions) (*Report, error) {
-	report := newReport("intake")
+	report := newReport(runIntake)
 	o := a.newOpener()
 	defer o.close()
-	found, left, err := a.scan(ctx, o, opt.Folders)
+	found, left, err := a.scan(ctx, o, opt.Folders, report)
 	if err != nil {
 		return nil, err
 	}
-	ready, err := a.settled(ctx, o, found, report)
+	ready, rest, err := a.settled(ctx, o, found, report)
 	if err != nil {
 		return nil, err
 	}
 	if opt.Wait < 0 {
 		opt.Wait = time.Duration(a.cfg.Intake.WaitS * float64(time.Second))
 	}
-	turn, err := a.led.TakeTurn(ctx, who("intake"), opt.Wait)
+	turn, err := a.led.TakeTurn(ctx, runIntake, opt.Wait)
 	if err != nil {
 		return nil, err
 	}
@@ -108,15 +117,31 @@ func (a *Archive) Pass(ctx context.Context, opt PassOptions) (*Report, error) {
 	if opt.Begin != nil {
 		opt.Begin()
 	}
-	if err = a.forget(ctx, left); err == nil {
-		err = a.intake(ctx, &run{open: o, turn: turn}, ready, opt, report)
+	if err := a.sinceRebuild(ctx); err != nil {
+		return nil, err
+	}
+	if err = a.notUnmounted(ctx); err == nil {
+		err = errors.Join(a.forget(ctx, left), a.wait(ctx, rest))
+	}
+	if err == nil {
+		err = a.intake(ctx, &run{open: o, turn: turn, missing: report.missing}, ready, opt, report)
 	}
 	err = errors.Join(err, a.attend(ctx, report))
-	return report, errors.Join(err, turn.End(), a.deliver(ctx))
+	err = errors.Join(err, turn.End())
+	a.deliver(ctx)
+	return report, err
 }
 
 func newReport(what string) *Report {
-	return &Report{What: what, Failures: []pipeline.Failure{}, Frames: []pipeline.FrameReport{}, Alerts: []AlertView{}}
+	return &Report{What: what, Failures: []pipeline.Failure{}, Frames: []pipeline.FrameReport{}, Missing: []string{}, Alerts: []AlertView{}, missing: map[*source]bool{}}
+}
+
+// sinceRebuild finds out whether the ledger was made anew and nothing was taken
+// in since: files that it does not know then are not new.
+func (a *Archive) sinceRebuild(ctx context.Context) error {
+	last, err := a.led.Runs(ctx, 1)
+	a.rebuilt = len(last) > 0 && last[0].What == runRebuild
+	return err
 }
 
 // intake does the work of a pass with the turn in hand.
@@ -145,12 +170,18 @@ func (a *Archive) intake(ctx context.Context, r *run, ready []candidate, opt Pas
 	if err != nil {
 		return err
 	}
-	if r.exposures, err = a.exposuresOf(ctx); err != nil {
+	from, to, err := a.span(ctx, fresh, retry)
+	if err != nil {
 		return err
+	}
+	if !from.IsZero() {
+		if r.exposures, err = a.exposuresOf(ctx, from, to); err != nil {
+			return err
+		}
 	}
 	see := a.newForesight(r.exposures)
 	if retry {
-		more, err := a.retries(ctx, r.open, see, opt.Retry)
+		more, err := a.retries(ctx, r, see, opt.Retry)
 		if err != nil {
 			return err
 		}
@@ -160,29 +191,20 @@ func (a *Archive) intake(ctx context.Context, r *run, ready []candidate, opt Pas
 	if err != nil {
 		return err
 	}
-	return a.work(ctx, r, once(append(tasks, late...)), report)
+	return a.work(ctx, r, late, once(tasks), report)
 }
 
 // tasksOf makes tasks of the candidates, but for those that another run has
 // taken since they were found.
-func (a *Archive) tasksOf(ctx context.Context, ready []candidate) ([]task, error) {
-	var tasks []task
-	known, folder := map[string]ledger.Place(nil), ""
-	for _, c := range ready {
-		if known == nil || folder != c.folder {
-			var err error
-			if known, err = a.placesIn(ctx, c.folder); err != nil {
-				return nil, err
-			}
-			folder = c.folder
+func (a *Archive) tasksOf(ctx context.Context, ready []candidate) (tasks []task, err error) {
+	err = a.eachPlace(ctx, ready, func(c *candidate, p ledger.Place) {
+		if p.Stamp == c.stamp && !p.SHA256.IsZero() {
+			return
 		}
-		if p, ok := known[c.name]; ok && p.Stamp == c.stamp && !p.SHA256.IsZero() {
-			continue
-		}
-		tasks = append(tasks, task{src: c.src, path: c.path(), read: c.path(), old: c.old,
+		tasks = append(tasks, task{src: c.src, path: c.path(), read: c.path(), old: p.SHA256,
 			place: ledger.Place{Folder: c.folder, Name: c.name, Stamp: c.stamp, Since: c.since}})
-	}
-	return tasks, nil
+	})
+	return tasks, err
 }
 
 // once drops the tasks of a file that has one already. The first is that of the
@@ -203,6 +225,40 @@ func once(tasks []task) []task {
 		out[i].only = out[i].only && t.only
 	}
 	return out
+}
+
+// span is the time that the frames of a pass were exposed in, new ones and, where
+// they are tried again, those in quarantine: only what was exposed then may have
+// left something in them or in those that follow.
+func (a *Archive) span(ctx context.Context, fresh map[*source][]time.Time, retry bool) (from, to time.Time, err error) {
+	add := func(at time.Time) {
+		if from.IsZero() || at.Before(from) {
+			from = at
+		}
+		if at.After(to) {
+			to = at
+		}
+	}
+	for s, times := range fresh {
+		for _, at := range times {
+			add(at)
+			add(at.Add(s.reach())) // those that follow
+		}
+	}
+	if !retry {
+		return from, to, nil
+	}
+	err = a.led.EachFailure(ctx, func(row *ledger.FailureRow) error {
+		if s := a.sourceFor(row.Instrument); s == nil || s.in.ResidualGapS() == 0 {
+			return nil
+		}
+		frame, err := a.led.Frame(ctx, row.Frame)
+		for i := range frame.Parts {
+			add(frame.Parts[i].Begin)
+		}
+		return err
+	})
+	return from, to, err
 }
 
 // register records the new frames of sources whose frames keep something of the
@@ -234,17 +290,20 @@ func (a *Archive) register(ctx context.Context, r *run, tasks []task) (map[*sour
 		if err != nil {
 			return nil, err
 		}
-		if known {
-			if f.Path != old.Path { // it has moved, or the ledger was made anew
-				if err := a.led.SetFramePath(ctx, sha, f.Path); err != nil {
-					return nil, err
-				}
-			}
-			continue
+		switch {
+		case !known:
+			err = a.led.AddFrames(ctx, []ledger.Frame{*f})
+		case f.Path != old.Path: // it has moved, or the ledger was made anew
+			err = a.led.SetFramePath(ctx, sha, f.Path)
 		}
-		if err := a.led.AddFrames(ctx, []ledger.Frame{*f}); err != nil {
+		if errors.Is(err, ledger.ErrUnfit) {
+			continue // the work on it will tell
+		}
+		if err != nil {
 			return nil, err
 		}
+		// Also of a frame that is known: a process that was stopped may not have
+		// come to those that follow it.
 		for _, p := range f.Parts {
 			fresh[t.src] = append(fresh[t.src], p.Begin)
 		}
@@ -252,27 +311,36 @@ func (a *Archive) register(ctx context.Context, r *run, tasks []task) (map[*sour
 	return fresh, nil
 }
 
-// work treats files, several at a time, as a run of its own.
-func (a *Archive) work(ctx context.Context, r *run, tasks []task, report *Report) error {
-	if len(tasks) == 0 {
+// work treats files, several at a time, as a run of its own: first those that
+// follow new exposures, whose places are recorded with the second.
+func (a *Archive) work(ctx context.Context, r *run, first, then []task, report *Report) error {
+	if len(first)+len(then) == 0 {
 		return nil
 	}
+	r.total = len(first) + len(then)
 	r.minFreeGiB = a.cfg.Intake.MinFreeGiB
 	if err := a.checkRoom(r.minFreeGiB); err != nil {
 		report.Stopped = err.Error()
 		a.opt.Log.Error(EventPassStopped, zap.Error(err))
 		return fmt.Errorf("%w: %w", ErrStopped, err)
 	}
-	record, err := a.beginRun(ctx, report.What, len(tasks))
+	record, err := a.beginRun(ctx, report.What, r.total)
 	if err != nil {
 		return err
 	}
 	r.id = record.ID
-	return a.endRun(ctx, record, report, a.treatAll(ctx, r, tasks, report))
+	err = a.treatAll(ctx, r, first, report)
+	if err == nil {
+		err = a.treatAll(ctx, r, then, report)
+	}
+	return a.endRun(ctx, record, report, err)
 }
 
 // beginRun records that a run begins.
 func (a *Archive) beginRun(ctx context.Context, what string, n int) (*ledger.Run, error) {
+	if err := a.led.EndBroken(ctx, what, "broke off"); err != nil { // none goes on while this one has the turn
+		return nil, err
+	}
 	host, _ := os.Hostname() // empty: not known
 	r := &ledger.Run{What: what, Owner: fmt.Sprintf("process %d", os.Getpid()), Host: host, Started: a.opt.Now()}
 	id, err := a.led.BeginRun(ctx, *r)
@@ -284,7 +352,10 @@ func (a *Archive) beginRun(ctx context.Context, what string, n int) (*ledger.Run
 // endRun records how a run ended. It returns why it had to stop, if it had.
 func (a *Archive) endRun(ctx context.Context, r *ledger.Run, report *Report, stopped error) error {
 	ctx = context.WithoutCancel(ctx) // also of a run that was told to stop
-	if stopped != nil {
+	switch {
+	case errors.Is(stopped, context.Canceled):
+		report.Stopped = "it was told to stop; what is left is done by the next run"
+	case stopped != nil:
 		report.Stopped = stopped.Error()
 	}
 	c := report.Counts
@@ -308,7 +379,7 @@ func (a *Archive) endRun(ctx context.Context, r *ledger.Run, report *Report, sto
 
 func outcomeWord(r *Report, stopped error) string {
 	switch {
-	case stopped != nil:
+	case stopped != nil || r.Stopped != "":
 		return "stopped"
 	case r.Counts.Failed > 0:
 		return "some failed"
@@ -323,9 +394,6 @@ func (a *Archive) treatAll(ctx context.Context, r *run, tasks []task, report *Re
 	var mu sync.Mutex
 	var stopped error
 	next := 0
-	if r.total == 0 {
-		r.total = len(tasks)
-	}
 	take := func() *task {
 		mu.Lock()
 		defer mu.Unlock()

@@ -23,7 +23,7 @@ const (
 	ReasonVersion = "version"      // the software changed
 	ReasonMaster  = "master"       // other masters are chosen now
 	ReasonBefore  = "frame-before" // the frame before, whose residual image is taken off, changed
-	ReasonFile    = "file"         // the product's file is gone
+	ReasonFile    = "file"         // the product's file is gone, or has another size
 )
 
 // Reasons lists the reasons that a plan can give.
@@ -157,7 +157,7 @@ func (a *Archive) Plan(ctx context.Context, sel Selection) (*Plan, error) {
 	if _, err := a.refreshMasters(ctx); err != nil {
 		return nil, err
 	}
-	exposures, err := a.exposuresOf(ctx)
+	exposures, err := a.exposuresOf(ctx, sel.From, sel.To)
 	if err != nil {
 		return nil, err
 	}
@@ -278,7 +278,7 @@ func (p *planner) judge(src *source, row *ledger.FrameRow, want ledger.Identity,
 		}
 		return reasons, isStale, nil
 	}
-	if p.sel.Files && !isThere(row.ProductPath) {
+	if p.sel.Files && !isWhole(row.ProductPath, row.ProductBytes) {
 		reasons.add(ReasonFile)
 	}
 	if row.Product == id {

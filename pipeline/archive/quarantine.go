@@ -37,6 +37,10 @@ func (a *Archive) setAside(ctx context.Context, o *opener, t *task, end *ending,
 	switch {
 	case len(end.failures) > 0:
 		fresh, err := a.quarantine(o, t, end, entry)
+		if errors.Is(err, fs.ErrNotExist) && !isThere(t.read) {
+			end.gone = true // since it was read
+			return a.lost(ctx, frame)
+		}
 		if err != nil {
 			return &pipeline.WriteError{Path: entry, Err: err}
 		}
@@ -46,6 +50,10 @@ func (a *Archive) setAside(ctx context.Context, o *opener, t *task, end *ending,
 		}
 		return nil
 	case isIn:
+		// A part that was not looked at now may fail still.
+		if left, err := a.led.HasFailure(ctx, end.sha); err != nil || left {
+			return err
+		}
 		return a.release(ctx, t, end, frame, entry)
 	}
 	return nil
@@ -72,15 +80,31 @@ func (a *Archive) quarantine(o *opener, t *task, end *ending, entry string) (boo
 	return true, fitsutil.WriteFile(filepath.Join(entry, reasonFile), []byte(text), fitsutil.CreateOptions{Overwrite: true})
 }
 
-// doubleRaw gives a raw file a second name, unless a link has come to lie in its
-// place.
+// doubleRaw gives a raw file a second name, and makes sure that it is that file
+// which has it, and not one that a link led to.
 func (a *Archive) doubleRaw(o *opener, from, to string) error {
 	f, err := o.open(from)
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	return double(from, to)
+	err = os.Link(from, to)
+	switch {
+	case errors.Is(err, fs.ErrExist):
+		return nil // a second name of before
+	case noLinks(err):
+		return copyOpen(f, to)
+	case err != nil:
+		return err
+	}
+	opened, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	if named, err := os.Lstat(to); err != nil || !os.SameFile(opened, named) {
+		return errors.Join(fmt.Errorf("%s: %w", from, errOutside), os.Remove(to))
+	}
+	return syncFolder(filepath.Dir(to))
 }
 
 // reasonText says for people why a frame is in quarantine. The lines raw and
@@ -188,7 +212,12 @@ func putBack(from, folder, to string) error {
 			return err
 		}
 	}
-	return copyBelow(root, from, rel)
+	in, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	return copyBelow(root, in, rel)
 }
 
 // removeEntry removes an entry, the reason last: until then it can be read. A
@@ -229,7 +258,7 @@ func removeEntry(folder string) error {
 // retries finds the frames in quarantine whose reason may be gone: what would
 // be made of them now is not what failed. all finds every one. Entries that the
 // ledger does not know, as when it was lost, are found too.
-func (a *Archive) retries(ctx context.Context, o *opener, see *foresight, all bool) ([]task, error) {
+func (a *Archive) retries(ctx context.Context, r *run, see *foresight, all bool) ([]task, error) {
 	failures := map[ledger.Hash][]ledger.Failure{}
 	var order []ledger.Hash
 	err := a.led.EachFailure(ctx, func(row *ledger.FailureRow) error {
@@ -244,7 +273,7 @@ func (a *Archive) retries(ctx context.Context, o *opener, see *foresight, all bo
 	}
 	var tasks []task
 	for _, sha := range order {
-		t, err := a.retry(ctx, o, see, sha, failures[sha], all)
+		t, err := a.retry(ctx, r.open, r.missing, see, sha, failures[sha], all)
 		if err != nil {
 			return nil, err
 		}
@@ -265,7 +294,7 @@ func (a *Archive) retries(ctx context.Context, o *opener, see *foresight, all bo
 		if err != nil {
 			return nil, err
 		}
-		if t != nil {
+		if t != nil && !r.missing[t.src] {
 			tasks = append(tasks, *t)
 		}
 	}
@@ -288,14 +317,17 @@ func (a *Archive) complete(o *opener, t *task, sha ledger.Hash, failures []ledge
 }
 
 // retry makes the task of a frame that failed; nil if it would fail again.
-func (a *Archive) retry(ctx context.Context, o *opener, see *foresight, sha ledger.Hash, failures []ledger.Failure, all bool) (*task, error) {
+func (a *Archive) retry(ctx context.Context, o *opener, missing map[*source]bool, see *foresight, sha ledger.Hash, failures []ledger.Failure, all bool) (*task, error) {
 	frame, err := a.led.Frame(ctx, sha)
 	if err != nil {
 		return nil, err
 	}
 	t := a.taskOf(&frame)
-	if t == nil {
-		return nil, nil // the source was taken out of the configuration
+	if t == nil || missing[t.src] {
+		return nil, nil // the source was taken out of the configuration, or is not there now
+	}
+	if _, err := readEntry(a.entryOf(sha)); err != nil && !isThere(t.read) {
+		return nil, a.lost(ctx, &frame)
 	}
 	if err := a.complete(o, t, sha, failures); err != nil {
 		return nil, err
@@ -372,7 +404,7 @@ func (a *Archive) replaced(ctx context.Context, path string, old ledger.Hash) er
 	isIn := err == nil
 	if isIn {
 		if digits, _, err := fitsutil.HashFile(e.file); err != nil || digits != old.String() {
-			if err := removeEntry(e.folder); err != nil {
+			if err := a.grown(e, digits); err != nil {
 				return err
 			}
 			isIn = false
@@ -387,15 +419,53 @@ func (a *Archive) replaced(ctx context.Context, path string, old ledger.Hash) er
 	if isIn {
 		return a.led.SetFramePath(ctx, old, e.file)
 	}
-	if err := a.led.ClearFailure(ctx, old, "", 0); err != nil {
+	return a.lost(ctx, &frame)
+}
+
+// lost notes that a frame is nowhere any more: it is not tried again, and nothing
+// is made of it, until it arrives anew.
+func (a *Archive) lost(ctx context.Context, frame *ledger.Frame) error {
+	failed, err := a.led.HasFailure(ctx, frame.SHA256)
+	if err != nil {
 		return err
 	}
-	for _, p := range frame.Parts {
-		if err := a.led.ClearFailure(ctx, old, p.Detector, p.Plane); err != nil {
+	if failed {
+		if err := a.led.ClearFailure(ctx, frame.SHA256, "", 0); err != nil {
 			return err
 		}
+		for _, p := range frame.Parts {
+			if err := a.led.ClearFailure(ctx, frame.SHA256, p.Detector, p.Plane); err != nil {
+				return err
+			}
+		}
 	}
-	return a.led.SetFramePath(ctx, old, "")
+	return a.led.SetFramePath(ctx, frame.SHA256, "")
+}
+
+// grown deals with an entry whose file has another content than when it was set
+// aside: the sender went on writing to it. Where that is the file in the raw
+// file's place, nothing is lost with the entry. Else it is the only name of a
+// content that was never looked at, and becomes an entry of its own.
+func (a *Archive) grown(e *entry, digits string) error {
+	here, errHere := os.Lstat(e.file)
+	there, errThere := os.Lstat(e.raw)
+	now, errHash := ledger.ParseHash(digits)
+	if errHere != nil || errHash != nil || errThere == nil && os.SameFile(here, there) {
+		return removeEntry(e.folder)
+	}
+	to := a.entryOf(now)
+	if _, err := os.Lstat(to); err == nil {
+		return removeEntry(e.folder) // its content is in quarantine already
+	}
+	end := &ending{sha: now}
+	end.fail(&task{path: e.raw}, "its content changed while it was in quarantine, and was not looked at yet")
+	if err := fitsutil.WriteFile(filepath.Join(e.folder, reasonFile), []byte(reasonText(e.raw, end)), fitsutil.CreateOptions{Overwrite: true}); err != nil {
+		return err
+	}
+	if err := os.Rename(e.folder, to); err != nil {
+		return err
+	}
+	return syncFolder(a.cfg.Quarantine)
 }
 
 // anotherPlace finds another place of a content; "" if there is none.

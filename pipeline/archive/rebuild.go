@@ -1,9 +1,12 @@
 package archive
 
 import (
+	"bufio"
 	"context"
+	"encoding/gob"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"iter"
 	"os"
@@ -33,16 +36,23 @@ type Rebuilt struct {
 // made. Raw files are looked at by the next pass, which finds the products that
 // they have.
 func (a *Archive) Rebuild(ctx context.Context) (*Rebuilt, error) {
-	turn, err := a.led.TakeTurn(ctx, who("rebuild"), 0)
+	turn, err := a.led.TakeTurn(ctx, runRebuild, 0)
 	if err != nil {
 		return nil, err
 	}
 	defer turn.End()
+	if err := a.notUnmounted(ctx); err != nil && !errors.Is(err, ErrLedgerLost) {
+		return nil, err
+	}
 	if _, err := a.prepare(ctx); err != nil {
 		return nil, err
 	}
+	run, err := a.beginRun(ctx, runRebuild, 0)
+	if err != nil {
+		return nil, err
+	}
 	r := &Rebuilt{Skipped: []string{}}
-	n, err := a.led.Rebuild(ctx, a.records(ctx, r))
+	n, err := a.rebuildFrom(ctx, r)
 	if err != nil {
 		return nil, err
 	}
@@ -51,8 +61,62 @@ func (a *Archive) Rebuild(ctx context.Context) (*Rebuilt, error) {
 	if _, err := a.prepare(ctx); err != nil {
 		return nil, err
 	}
+	if err := a.endRun(ctx, run, newReport(runRebuild), nil); err != nil {
+		return nil, err
+	}
 	a.opt.Log.Info(EventRebuilt, zap.Int("products", r.Products), zap.Int("masters", r.Masters), zap.Int("skipped", len(r.Skipped)))
 	return r, nil
+}
+
+// rebuildFrom gathers what the files tell in a file of its own first, so that
+// the ledger is not held up while all products are read.
+func (a *Archive) rebuildFrom(ctx context.Context, r *Rebuilt) (int, error) {
+	f, err := os.CreateTemp(a.cfg.Journal, ".rebuild-*")
+	if err != nil {
+		return 0, &pipeline.WriteError{Path: a.cfg.Journal, Err: err}
+	}
+	defer os.Remove(f.Name())
+	defer f.Close()
+	w := bufio.NewWriter(f)
+	to := gob.NewEncoder(w)
+	recipes := map[ledger.Hash]bool{} // each is written once: it is long
+	for rec, err := range a.records(ctx, r) {
+		if err != nil {
+			return 0, err
+		}
+		a.beat()
+		if rec.Recipe != nil {
+			if h := rec.Recipe.Hash(); recipes[h] {
+				rec.Recipe = nil
+			} else {
+				recipes[h] = true
+			}
+		}
+		if err := to.Encode(rec); err != nil {
+			return 0, &pipeline.WriteError{Path: f.Name(), Err: err}
+		}
+	}
+	if err := w.Flush(); err != nil {
+		return 0, &pipeline.WriteError{Path: f.Name(), Err: err}
+	}
+	if _, err := f.Seek(0, io.SeekStart); err != nil {
+		return 0, err
+	}
+	return a.led.Rebuild(ctx, recordsIn(f))
+}
+
+// recordsIn reads back what was gathered.
+func recordsIn(f io.Reader) iter.Seq2[ledger.Record, error] {
+	return func(yield func(ledger.Record, error) bool) {
+		from := gob.NewDecoder(bufio.NewReader(f))
+		for {
+			var rec ledger.Record
+			err := from.Decode(&rec)
+			if errors.Is(err, io.EOF) || !yield(rec, err) || err != nil {
+				return
+			}
+		}
+	}
 }
 
 // records reads the archive. Products come last, so that they are the current

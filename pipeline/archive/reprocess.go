@@ -4,10 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"time"
 
 	"golang.org/x/time/rate"
+
+	"evenlight/pipeline/ledger"
 )
 
 // batchItems is how many products are made anew before the turn is given to
@@ -24,7 +25,7 @@ const handover = 200 * time.Millisecond
 // broken off goes on where it was when it is planned again. Limits that are
 // reached, and a context that ends, stop it with the reason in the report.
 func (a *Archive) Reprocess(ctx context.Context, p *Plan, lim Limits) (*Report, error) {
-	report := newReport("reprocess")
+	report := newReport(runReprocess)
 	if len(p.items) == 0 {
 		return report, a.attendInTurn(ctx, report)
 	}
@@ -32,20 +33,27 @@ func (a *Archive) Reprocess(ctx context.Context, p *Plan, lim Limits) (*Report, 
 	if err != nil {
 		return nil, err
 	}
+	if err := a.notUnmounted(ctx); err != nil {
+		return report, err
+	}
 	err = a.batches(ctx, &run{id: record.ID, total: len(p.items), minFreeGiB: lim.MinFreeGiB}, p, lim, report)
 	err = a.endRun(ctx, record, report, err)
 	return report, errors.Join(err, a.attendInTurn(ctx, report))
 }
 
-// attendInTurn waits for the turn to judge the rules for alerts.
+// attendInTurn judges the rules for alerts when the turn comes soon; else whoever
+// has it will.
 func (a *Archive) attendInTurn(ctx context.Context, report *Report) error {
-	ctx = context.WithoutCancel(ctx)
-	turn, err := a.led.TakeTurn(ctx, who("reprocess"), forever)
+	turn, err := a.led.TakeTurn(ctx, runReprocess, time.Duration(a.cfg.Intake.WaitS*float64(time.Second)))
+	if errors.Is(err, ledger.ErrBusy) || errors.Is(err, context.Canceled) {
+		return nil
+	}
 	if err != nil {
 		return err
 	}
-	err = a.attend(ctx, report)
-	return errors.Join(err, turn.End(), a.deliver(ctx))
+	err = errors.Join(a.attend(ctx, report), turn.End())
+	a.deliver(ctx)
+	return err
 }
 
 // batches makes the products of a plan until a limit is reached.
@@ -57,7 +65,10 @@ func (a *Archive) batches(ctx context.Context, r *run, p *Plan, lim Limits, repo
 	largest := int64(0) // product so far
 	for at := 0; at < len(p.items); {
 		n := min(most, len(p.items)-at)
-		if n, report.Stopped = a.allowed(p, lim, report, at, n, largest); report.Stopped != "" {
+		if err := a.checkRoom(lim.MinFreeGiB); err != nil {
+			return err
+		}
+		if n, report.Stopped = allowed(p, lim, report, at, n, largest); report.Stopped != "" {
 			return nil
 		}
 		if err := pace.Wait(ctx); err != nil {
@@ -77,10 +88,7 @@ func (a *Archive) batches(ctx context.Context, r *run, p *Plan, lim Limits, repo
 
 // allowed tells how many of the next n items of a plan the limits allow, and,
 // where they allow none, which is reached.
-func (a *Archive) allowed(p *Plan, lim Limits, r *Report, at, n int, largest int64) (int, string) {
-	if err := a.checkRoom(lim.MinFreeGiB); err != nil {
-		return 0, err.Error()
-	}
+func allowed(p *Plan, lim Limits, r *Report, at, n int, largest int64) (int, string) {
 	if lim.MostFrames > 0 {
 		if n = min(n, lim.MostFrames-r.Counts.Done); n <= 0 {
 			return 0, fmt.Sprintf("%d products were made, as many as allowed; run again to go on", r.Counts.Done)
@@ -106,7 +114,7 @@ func (a *Archive) allowed(p *Plan, lim Limits, r *Report, at, n int, largest int
 
 // batch makes some products with the turn in hand.
 func (a *Archive) batch(ctx context.Context, r *run, items []item, report *Report) (err error) {
-	if r.turn, err = a.led.TakeTurn(ctx, who("reprocess"), forever); err != nil {
+	if r.turn, err = a.led.TakeTurn(ctx, runReprocess, forever); err != nil {
 		return err
 	}
 	r.open = a.newOpener()
@@ -129,7 +137,9 @@ func (a *Archive) batchInTurn(ctx context.Context, r *run, items []item, report 
 	if _, err := a.prepare(ctx); err != nil {
 		return err
 	}
-	if err := a.renewExposures(ctx, r); err != nil {
+	from, to := window(items)
+	var err error
+	if r.exposures, err = a.exposuresOf(ctx, from, to); err != nil {
 		return err
 	}
 	tasks, err := a.tasks(ctx, items)
@@ -139,17 +149,11 @@ func (a *Archive) batchInTurn(ctx context.Context, r *run, items []item, report 
 	return a.treatAll(ctx, r, tasks, report)
 }
 
-// renewExposures reads anew what frames may keep of the ones before, when frames
-// have come since the last batch.
-func (a *Archive) renewExposures(ctx context.Context, r *run) error {
-	if !slices.ContainsFunc(a.sources, func(s *source) bool { return s.in.ResidualGapS() > 0 }) {
-		return nil
+// window is the time in which exposures may have left something in some items.
+func window(items []item) (from, to time.Time) {
+	first, last := items[0].begin, items[0].begin
+	for i := range items {
+		first, last = min(first, items[i].begin), max(last, items[i].begin)
 	}
-	n, err := a.led.Stats(ctx)
-	if err != nil || (r.exposures != nil && n.Frames == r.frames) {
-		return err
-	}
-	r.frames = n.Frames
-	r.exposures, err = a.exposuresOf(ctx)
-	return err
+	return time.Unix(0, first), time.Unix(0, last)
 }

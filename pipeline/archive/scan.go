@@ -25,7 +25,6 @@ type candidate struct {
 	folder      string // that it lies in
 	name, stamp string
 	since       time.Time // when this state of it was first seen
-	old         ledger.Hash
 }
 
 func (c *candidate) path() string { return filepath.Join(c.folder, c.name) }
@@ -44,7 +43,7 @@ type scanner struct {
 // scan looks into the given folders, or, where there are none, into all source
 // folders and those inside them: for files that are new and places whose files
 // are gone. A source that is not there is reported; the others go on.
-func (a *Archive) scan(ctx context.Context, o *opener, folders []string) (found []candidate, left []ledger.Place, err error) {
+func (a *Archive) scan(ctx context.Context, o *opener, folders []string, report *Report) (found []candidate, left []ledger.Place, err error) {
 	for _, src := range a.sources {
 		root, err := o.root(src.Folder)
 		if err == nil {
@@ -52,6 +51,8 @@ func (a *Archive) scan(ctx context.Context, o *opener, folders []string) (found 
 		}
 		if err != nil {
 			a.opt.Log.Error(EventSourceMissing, zap.String("source", src.Name), zap.String("folder", src.Folder), zap.Error(err))
+			report.missing[src] = true
+			report.Missing = append(report.Missing, fmt.Sprintf("%s: %s: %v", src.Name, src.Folder, err))
 			continue
 		}
 		s := &scanner{a: a, ctx: ctx, src: src, root: root, seen: map[string]bool{}}
@@ -131,14 +132,19 @@ func (s *scanner) folder(rel string, inside *[]string) error {
 	s.a.beat()
 	abs := filepath.Join(s.src.Folder, rel)
 	s.seen[abs] = true
-	entries, err := readFolder(s.root, rel)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		s.a.opt.Log.Warn(EventFolderUnread, zap.String("folder", abs), zap.Error(err))
+	entries, errRead := readFolder(s.root, rel)
+	if errRead != nil && !errors.Is(errRead, fs.ErrNotExist) {
+		s.a.opt.Log.Warn(EventFolderUnread, zap.String("folder", abs), zap.Error(errRead))
 		return nil
 	}
 	known, err := s.a.placesIn(s.ctx, abs)
 	if err != nil {
 		return err
+	}
+	if errRead == nil && len(entries) == 0 && len(known) > 0 {
+		// A file system that lies here may not be mounted.
+		s.a.opt.Log.Warn(EventFolderUnread, zap.String("folder", abs), zap.String("error", "there is nothing in it any more: if that is right, remove it; else see that its file system is mounted"))
+		return nil
 	}
 	for _, e := range entries {
 		switch {
@@ -182,6 +188,7 @@ func (s *scanner) foldersGone() error {
 // from now on, if they have one.
 func (a *Archive) forget(ctx context.Context, places []ledger.Place) error {
 	for _, p := range places {
+		a.beat()
 		path := filepath.Join(p.Folder, p.Name)
 		if isThere(path) {
 			continue
@@ -226,22 +233,20 @@ func (s *scanner) file(folder string, e os.DirEntry, known map[string]ledger.Pla
 			since = p.Since
 		}
 	}
-	s.found = append(s.found, candidate{s.src, folder, e.Name(), stamp, since, p.SHA256})
+	s.found = append(s.found, candidate{s.src, folder, e.Name(), stamp, since})
 }
 
 // settled waits as long as a file has to rest, and returns the candidates that
-// are complete and did not change meanwhile. The others are remembered with the
-// time since when they rest; they come again.
-func (a *Archive) settled(ctx context.Context, o *opener, all []candidate, report *Report) (ready []candidate, err error) {
+// are complete and did not change meanwhile, and the rest, which come again.
+func (a *Archive) settled(ctx context.Context, o *opener, all []candidate, report *Report) (ready, rest []candidate, err error) {
 	if len(all) == 0 {
-		return nil, nil
+		return nil, nil, nil
 	}
 	select {
 	case <-ctx.Done():
-		return nil, ctx.Err()
+		return nil, nil, ctx.Err()
 	case <-time.After(time.Duration(a.cfg.Intake.SettleS * float64(time.Second))):
 	}
-	var rest []ledger.Place
 	for _, c := range all {
 		a.beat()
 		switch reason := a.unready(o, &c); {
@@ -254,10 +259,43 @@ func (a *Archive) settled(ctx context.Context, o *opener, all []candidate, repor
 			if reason == changing || reason == unfilled {
 				report.changing = append(report.changing, c.folder)
 			}
-			rest = append(rest, ledger.Place{Folder: c.folder, Name: c.name, Stamp: waiting + c.stamp, SHA256: c.old, Since: c.since})
+			rest = append(rest, c)
 		}
 	}
-	return ready, a.led.SetPlaces(ctx, rest...)
+	return ready, rest, nil
+}
+
+// wait notes, with the turn in hand, since when files rest that are not taken
+// yet, but for those that another run has taken meanwhile.
+func (a *Archive) wait(ctx context.Context, rest []candidate) error {
+	var places []ledger.Place
+	err := a.eachPlace(ctx, rest, func(c *candidate, p ledger.Place) {
+		if p.Stamp != c.stamp || p.SHA256.IsZero() {
+			places = append(places, ledger.Place{Folder: c.folder, Name: c.name, Stamp: waiting + c.stamp, SHA256: p.SHA256, Since: c.since})
+		}
+	})
+	if err != nil {
+		return err
+	}
+	return a.led.SetPlaces(ctx, places...)
+}
+
+// eachPlace calls f for candidates, which are sorted, and what is known of their
+// places now.
+func (a *Archive) eachPlace(ctx context.Context, all []candidate, f func(*candidate, ledger.Place)) error {
+	known, folder := map[string]ledger.Place(nil), ""
+	for i := range all {
+		c := &all[i]
+		if known == nil || folder != c.folder {
+			var err error
+			if known, err = a.placesIn(ctx, c.folder); err != nil {
+				return err
+			}
+			folder = c.folder
+		}
+		f(c, known[c.name])
+	}
+	return nil
 }
 
 // Why a file is not taken yet.

@@ -70,11 +70,11 @@ type run struct {
 	open      *opener
 	exposures map[*source]*pipeline.Exposures
 	turn      *ledger.Turn
-	total     int // files of all batches together; 0: there is one batch
-	done      int // of them
+	missing   map[*source]bool // whose folders are not there: they are left alone
+	total     int              // files of all batches together; 0: there is one batch
+	done      int              // of them
 
 	minFreeGiB float64 // room that is to stay free
-	frames     int     // in the ledger when the exposures were read
 
 	mu    sync.Mutex
 	busy  map[ledger.Hash]*sync.Mutex // contents that a lane is at work on
@@ -201,7 +201,9 @@ func (l *lane) treat(ctx context.Context, t *task) (*ending, error) {
 	if len(raw.Errs) > 0 {
 		outcomes = append(outcomes, ledger.Outcome{Frame: frame})
 	}
-	if err := l.a.led.Record(ctx, outcomes...); err != nil {
+	if err := l.a.led.Record(ctx, outcomes...); errors.Is(err, ledger.ErrUnfit) {
+		return l.unfit(t, err), nil
+	} else if err != nil {
 		return nil, err
 	}
 	if err := l.a.setAside(ctx, l.run.open, t, end, frame); err != nil {
@@ -231,6 +233,13 @@ func (l *lane) unread(t *task, err error) (*ending, error) {
 	return end, nil
 }
 
+// unfit deals with a file that says of itself what no ledger can hold.
+func (l *lane) unfit(t *task, err error) *ending {
+	end := &ending{again: true}
+	end.fail(t, err.Error())
+	return end
+}
+
 // ofSurroundings tells whether an error says nothing of the file that was
 // treated and everything of where that was tried.
 func ofSurroundings(err error) bool {
@@ -249,6 +258,9 @@ func ofSurroundings(err error) bool {
 // frame is what the ledger will know of the raw file. Its path is the place
 // that it has, as long as its content is there, else the new one.
 func (l *lane) frame(ctx context.Context, t *task, raw *pipeline.RawFile, sha ledger.Hash, seen time.Time) (*ledger.Frame, error) {
+	if info, err := os.Lstat(t.read); err == nil && l.a.rebuilt {
+		seen = info.ModTime()
+	}
 	f := &ledger.Frame{SHA256: sha, Path: t.path, Bytes: raw.Bytes, Seen: seen}
 	old, err := l.a.led.Frame(ctx, sha)
 	switch {
@@ -265,7 +277,9 @@ func (l *lane) frame(ctx context.Context, t *task, raw *pipeline.RawFile, sha le
 		f.Path = t.read
 	}
 	for _, fr := range raw.Frames {
-		f.Parts = append(f.Parts, t.src.part(fr))
+		if fr.Info.Kind != configs.KindIgnore { // nothing else is known of those
+			f.Parts = append(f.Parts, t.src.part(fr))
+		}
 	}
 	f.Parts = append(f.Parts, t.src.partsOfHeader(raw.Header)...)
 	if len(raw.Errs) > 0 {
@@ -339,7 +353,7 @@ func (l *lane) part(ctx context.Context, t *task, f *pipeline.Frame, raw ledger.
 	if err != nil {
 		return nil, err
 	}
-	if have != nil && (haveID == id || !t.remake[key]) && isThere(have.Path) {
+	if have != nil && (haveID == id || !t.remake[key]) && isWhole(have.Path, have.Bytes) {
 		end.known++
 		return nil, nil
 	}

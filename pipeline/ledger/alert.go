@@ -10,13 +10,13 @@ import (
 
 // Alert says that something is not as it should be.
 type Alert struct {
-	Rule    string // that was broken
-	Subject string // what broke it, such as a detector or a master
-	Message string // for people; the latest
-	First   time.Time
-	Last    time.Time // when it was last found so
-	Told    time.Time // when people were last told; zero: not yet
-	Cleared time.Time // zero: it still holds
+	Rule    string    `json:"rule"`    // that was broken
+	Subject string    `json:"subject"` // what broke it, such as a detector or a master
+	Message string    `json:"message"` // for people; the latest
+	First   time.Time `json:"first"`
+	Last    time.Time `json:"last"`             // when it was last found so
+	Told    time.Time `json:"told,omitzero"`    // when people were last told; zero: not yet
+	Cleared time.Time `json:"cleared,omitzero"` // zero: it still holds
 }
 
 // RaiseAlert records that a rule is broken by a subject. It returns true if

@@ -38,6 +38,9 @@ func (l *Ledger) change(ctx context.Context, doing string, f func(*change) error
 
 // changeMany makes changes for each of n things, all of them or none.
 func (l *Ledger) changeMany(ctx context.Context, doing string, n int, f func(c *change, i int) error) error {
+	if n == 0 {
+		return nil
+	}
 	return l.change(ctx, doing, func(c *change) error {
 		if n > 1 {
 			if err := l.base.beginBatch(ctx, c.tx); err != nil {

@@ -125,6 +125,18 @@ func (l *Ledger) failures(ctx context.Context) (all []*FailureRow, err error) {
 	})
 }
 
+// HasFailure tells whether a frame, or a part of it, has a failure.
+func (l *Ledger) HasFailure(ctx context.Context, frame Hash) (bool, error) {
+	n := 0
+	err := each(ctx, l.read, func(scan scan) error { return scan(&n) },
+		`SELECT (SELECT count(*) FROM frame WHERE sha256 = $1 AND failed_id IS NOT NULL)
+			+ (SELECT count(*) FROM part p JOIN frame f ON f.key = p.frame WHERE f.sha256 = $2 AND p.failed_id IS NOT NULL)`, frame[:], frame[:])
+	if err != nil {
+		return false, l.explain(ctx, "look for a failure", err)
+	}
+	return n > 0, nil
+}
+
 // CountFailures returns the number of frames that have a failure, as a whole
 // or in a part.
 func (l *Ledger) CountFailures(ctx context.Context) (int, error) {

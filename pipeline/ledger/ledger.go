@@ -18,6 +18,8 @@ var (
 	ErrCorrupt = errors.New("the ledger is damaged")
 	// ErrLocked: somebody else held the ledger for longer than Options.Wait.
 	ErrLocked = errors.New("the ledger is locked")
+	// ErrUnfit: what was to be recorded is nothing that a ledger can hold.
+	ErrUnfit = errors.New("a ledger cannot hold this")
 	// ErrUnknown: what was named is not in the ledger.
 	ErrUnknown = errors.New("not in the ledger")
 	// ErrBusy: another run has the turn.

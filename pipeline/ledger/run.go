@@ -9,18 +9,24 @@ import (
 
 // Run is one run of the pipeline over a batch of files.
 type Run struct {
-	ID      int64
-	What    string // it did, such as intake
-	Owner   string // which program or process; empty: not known
-	Host    string // computer; empty: not known
-	Started time.Time
-	Ended   time.Time // zero: it goes on, or broke off
-	Counts  Counts
-	Outcome string // in a word, such as done or failed
+	ID      int64     `json:"id"`
+	What    string    `json:"what"`  // it did, such as intake
+	Owner   string    `json:"owner"` // which program or process; empty: not known
+	Host    string    `json:"host"`  // computer; empty: not known
+	Started time.Time `json:"started"`
+	Ended   time.Time `json:"ended,omitzero"` // zero: it goes on, or broke off
+	Counts  Counts    `json:"counts"`
+	Outcome string    `json:"outcome"` // in a word, such as done or failed
 }
 
 // Counts are the numbers of frames in a run.
-type Counts struct{ Found, Done, Skipped, Failed, Warned int }
+type Counts struct {
+	Found   int `json:"found"`
+	Done    int `json:"done"`
+	Skipped int `json:"skipped"`
+	Failed  int `json:"failed"`
+	Warned  int `json:"warned"`
+}
 
 // BeginRun records that a run began, and returns its number. What is known
 // only at its end, and the number, are not looked at.
@@ -90,11 +96,24 @@ func (l *Ledger) Runs(ctx context.Context, most int) ([]Run, error) {
 	err := l.runs(ctx, func(r Run) error {
 		runs = append(runs, r)
 		return nil
-	}, `ORDER BY key DESC LIMIT $1`, most)
+	}, `ORDER BY started_at DESC, key DESC LIMIT $1`, most)
 	if err != nil {
 		return nil, l.explain(ctx, "list the runs", err)
 	}
 	return runs, nil
+}
+
+// EndBroken gives the runs that did something and have no end, because their
+// process was killed, an end at the time when they began, and an outcome. A run
+// that goes on after all has its own end recorded by EndRun.
+func (l *Ledger) EndBroken(ctx context.Context, what, outcome string) error {
+	return l.change(ctx, "end runs that broke off", func(c *change) error {
+		if err := checkText(what, outcome); err != nil {
+			return err
+		}
+		_, err := c.exec(ctx, `UPDATE run SET ended_at = started_at, outcome = $2 WHERE what = $1 AND ended_at IS NULL`, what, outcome)
+		return err
+	})
 }
 
 // RunsBetween calls f for the runs that began at one time or later and before

@@ -136,7 +136,7 @@ func (s *sqliteFile) check(ctx context.Context) error {
 	return nil
 }
 
-const corruptRemedy = "move the file and those beside it that begin with its name away, and rebuild the ledger from the archive's headers"
+const corruptRemedy = "move the file and those beside it that begin with its name away, and make it anew from the archive's headers: 'evenlight ledger rebuild --archive FILE', then 'evenlight intake --archive FILE'"
 
 func (s *sqliteFile) explain(_ context.Context, err error) (error, bool) {
 	switch sqliteCode(err) {

@@ -16,7 +16,7 @@ const firstYear, lastYear = 1678, 2261
 // nanos is a time that has to be there.
 func nanos(t time.Time) (int64, error) {
 	if y := t.UTC().Year(); y < firstYear || y > lastYear {
-		return 0, fmt.Errorf("the time %s lies outside of the years %d to %d that a ledger can hold: check the time keyword of the file and keywords.time in the profile", t.UTC().Format(time.RFC3339), firstYear, lastYear)
+		return 0, fmt.Errorf("%w: the time %s lies outside of the years %d to %d that a ledger can hold: check the time keyword of the file and keywords.time in the profile", ErrUnfit, t.UTC().Format(time.RFC3339), firstYear, lastYear)
 	}
 	return t.UnixNano(), nil
 }
@@ -72,7 +72,7 @@ func needHash(what string, h Hash) error {
 func checkText(texts ...string) error {
 	for _, s := range texts {
 		if !utf8.ValidString(s) || strings.ContainsRune(s, 0) {
-			return fmt.Errorf("%q is not text in UTF-8 without zero bytes: check the header and the profile that it comes from", s)
+			return fmt.Errorf("%w: %q is not text in UTF-8 without zero bytes: check the header and the profile that it comes from", ErrUnfit, s)
 		}
 	}
 	return nil
