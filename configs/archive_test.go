@@ -76,7 +76,7 @@ func TestTheArchiveTemplateIsGood(t *testing.T) {
 func TestTheArchiveTemplateShowsEveryKeyAndEveryKindOfRule(t *testing.T) {
 	text := wholeTemplate(t)
 	a := parsedArchive(t, "archive.yaml", text, Overrides{})
-	if w := a.Alerts.Webhook; w == nil || w.SecretEnv != "ALERT_SECRET" || fmt.Sprint(a.Sources[0].Set) != "[output.quantity=electrons]" {
+	if w := a.Alerts.Webhook; w == nil || w.SecretEnv != "EVENLIGHT_WEBHOOK_SECRET" || fmt.Sprint(a.Sources[0].Set) != "[output.quantity=electrons]" {
 		t.Errorf("the commented parts were not read: %+v, %v", a.Alerts, a.Sources)
 	}
 	var visit func(s *shape)
@@ -254,8 +254,8 @@ func TestEachFaultOfAnArchiveFileIsReportedOnceWithPlaceAndRemedy(t *testing.T) 
 		{"webhook by mail", "url: https://", "url: mailto://", "mailto", "alerts.webhook.url", "no address of a web server", "https://host/path"},
 		{"webhook without a host", "url: https://alerts.marrowby.example/evenlight", "url: https:///x", "https:///x", "alerts.webhook.url", "no address of a web server", "https://host/path"},
 		{"webhook with a password", "url: https://", "url: https://u:sesame@", "https://u", "alerts.webhook.url", "a user or a password", "secret_env or secret_file"},
-		{"two secrets", "secret_env: ALERT_SECRET", "secret_env: ALERT_SECRET\n    secret_file: s", "secret_file: s", "alerts.webhook.secret_file", "beside secret_env", "one of the two"},
-		{"secret for its variable", "secret_env: ALERT_SECRET", "secret_env: sesame", "secret_env", "alerts.webhook.secret_env", "no name of an environment variable", "not the secret"},
+		{"two secrets", "secret_env: EVENLIGHT_WEBHOOK_SECRET", "secret_env: EVENLIGHT_WEBHOOK_SECRET\n    secret_file: s", "secret_file: s", "alerts.webhook.secret_file", "beside secret_env", "one of the two"},
+		{"secret for its variable", "secret_env: EVENLIGHT_WEBHOOK_SECRET", "secret_env: sesame", "secret_env", "alerts.webhook.secret_env", "no name of an environment variable", "not the secret"},
 		{"no time for a try", "timeout_s: 10", "timeout_s: 0", "timeout_s: 0", "alerts.webhook.timeout_s", "is 0", "from 0.1"},
 		{"no tries", "tries: 4", "tries: 0", "tries: 0", "alerts.webhook.tries", "is 0", "from 1"},
 
@@ -513,11 +513,11 @@ func TestArchiveSchemaAndCodeJudgeAlike(t *testing.T) {
 		{"no rules", "\nformat: 1 ", "\nformat: 1 ", true},
 		{"path with other letters", "masters:    masters", "masters: Maße", true},
 		{"two bounds alike", "below: 0.7", "below: 1.3", true},
-		{"secret in a file", "secret_env: ALERT_SECRET", "secret_file: s", true},
+		{"secret in a file", "secret_env: EVENLIGHT_WEBHOOK_SECRET", "secret_file: s", true},
 		{"weight in the other chart", "chart: individuals", "lambda: 0.2\n      chart: individuals", false},
 		{"key of another kind", "hours: 36", "hours: 36\n      days: 2", false},
 		{"key that the kind needs", "      hours: 36\n", "", false},
-		{"both secrets", "secret_env: ALERT_SECRET", "secret_env: ALERT_SECRET\n    secret_file: s", false},
+		{"both secrets", "secret_env: EVENLIGHT_WEBHOOK_SECRET", "secret_env: EVENLIGHT_WEBHOOK_SECRET\n    secret_file: s", false},
 		{"name that is a path", "- name: quillon ", "- name: a/b ", false},
 		{"negative time", "wait_s: 60", "wait_s: -1", false},
 		{"more than all", "percent: 10", "percent: 110", false},

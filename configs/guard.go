@@ -63,6 +63,9 @@ func checkPrivate(path string, f *os.File) (warnings []string, err error) {
 	if err := checkFolders(path); err != nil {
 		return nil, err
 	}
+	if uid, ok := ownerOf(info); ok && uid != 0 && uid != uint32(os.Geteuid()) {
+		warnings = append(warnings, fmt.Sprintf("%s: it belongs to user %d, who may change it; give it to the user that this runs as, or to root, with chown", path, uid))
+	}
 	if info.Mode()&writableByGroup != 0 {
 		warnings = append(warnings, fmt.Sprintf("%s: its group may write to it; take the right away, chmod g-w, unless everybody in the group may", path))
 	}

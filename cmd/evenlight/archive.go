@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 	"go.uber.org/zap"
@@ -31,16 +32,43 @@ func (s *settings) loadArchive(path string, log *zap.Logger) (*configs.Archive, 
 		return nil, err
 	}
 	var faults []error
+	var instruments, metrics []string
 	for i := range a.Sources {
-		_, more, err := sourceInstrument(&a.Sources[i])
+		in, more, err := sourceInstrument(&a.Sources[i])
 		warnings = append(warnings, more...)
 		faults = append(faults, err)
+		if err == nil {
+			instruments = append(instruments, in.Profile.Instrument)
+			metrics = append(metrics, pipeline.MetricNames(in.Profile)...)
+		}
+	}
+	if errors.Join(faults...) == nil {
+		warnings = append(warnings, idleRules(a, instruments, metrics)...)
+	}
+	if w := a.Alerts.Webhook; w != nil {
+		if _, err := w.Secret(); err != nil {
+			warnings = append(warnings, err.Error())
+		}
 	}
 	logWarnings(log, warnings)
 	if err := errors.Join(faults...); err != nil {
 		return nil, fmt.Errorf("archive %s: %w", path, err)
 	}
 	return a, nil
+}
+
+// idleRules finds the rules that can never speak, because no source has the
+// instrument or the metric.
+func idleRules(a *configs.Archive, instruments, metrics []string) (warnings []string) {
+	for _, r := range a.Alerts.Rules {
+		if r.Instrument != "" && !slices.Contains(instruments, r.Instrument) {
+			warnings = append(warnings, fmt.Sprintf("rule %s: no source is of instrument %s: it will never speak; the instruments are %s", r.Name, r.Instrument, strings.Join(slices.Compact(slices.Sorted(slices.Values(instruments))), ", ")))
+		}
+		if r.Metric != "" && !slices.Contains(metrics, r.Metric) {
+			warnings = append(warnings, fmt.Sprintf("rule %s: no product has a metric %s: it will never speak; such are noise_ratio and good_fraction, and 'evenlight trends' lists them", r.Name, r.Metric))
+		}
+	}
+	return warnings
 }
 
 // sourceInstrument reads the profile of a source. The strings are warnings.

@@ -22,6 +22,12 @@ import (
 type keeping struct {
 	*settings
 	path string
+
+	// Of a service: how it is asked to read its configuration again, the
+	// profiles that belong to it, and what state of both it knows.
+	reload   <-chan os.Signal
+	profiles []string
+	seen     string
 }
 
 // opened is an archive that a command works on.
@@ -39,16 +45,24 @@ func (k *keeping) open(c *cobra.Command, check bool) (*opened, error) {
 	if err != nil {
 		return nil, err
 	}
+	return k.openWith(c, log, check)
+}
+
+func (k *keeping) openWith(c *cobra.Command, log *zap.Logger, check bool) (*opened, error) {
 	cfg, err := k.loadArchive(k.path, log)
 	if err != nil {
 		return nil, err
 	}
+	k.profiles = nil
+	for _, s := range cfg.Sources {
+		k.profiles = append(k.profiles, s.Profile)
+	}
+	k.seen = k.stamps()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	a, err := archive.Open(ctx, cfg, archive.Options{Workers: k.workers, Check: check, Log: log, Progress: k.progress(c.ErrOrStderr())})
 	if err != nil {
 		stop()
-		log.Error(archive.EventPassFailed, zap.Error(err))
-		return nil, failed(err)
+		return nil, k.logged(log, exitNothing, err)
 	}
 	return &opened{a, ctx, log, func() { stop(); a.Close() }}, nil
 }
@@ -65,27 +79,39 @@ func (k *keeping) on(check bool, do func(c *cobra.Command, a *opened) error) fun
 	}
 }
 
-// ending turns a report and its error into the exit code, and makes an event of
-// what kept the run from its work.
-func (a *opened) ending(r *archive.Report, err error) error {
-	switch {
-	case errors.Is(err, ledger.ErrBusy):
-		a.log.Info(archive.EventPassBusy, zap.Error(err))
-	case err != nil && !errors.Is(err, archive.ErrStopped) && !errors.Is(err, context.Canceled): // those have their events
-		a.log.Error(archive.EventPassFailed, zap.Error(err))
+// logged makes an event of what kept a command from its work, and an error of
+// the event's code. Where the log goes to the screen, it is said there once.
+func (k *keeping) logged(log *zap.Logger, code int, err error) error {
+	if errors.Is(err, ledger.ErrBusy) || errors.Is(err, ledger.ErrLocked) {
+		log.Info(archive.EventPassBusy, zap.Error(err))
+		return &exitError{code, err}
+	}
+	log.Error(archive.EventPassFailed, zap.Error(err))
+	if k.logFile == "" {
+		return &exitError{code: code}
+	}
+	return &exitError{code, err}
+}
+
+// ending turns a report and its error into the exit code.
+func (k *keeping) ending(a *opened, r *archive.Report, err error) error {
+	some := r != nil && r.Counts.Done+r.Adopted+r.Known+r.Counts.Skipped > 0
+	code := exitNothing
+	if some {
+		code = exitSome
 	}
 	switch {
-	case errors.Is(err, ledger.ErrBusy):
-		return &exitError{exitBusy, err}
+	case errors.Is(err, ledger.ErrBusy), errors.Is(err, ledger.ErrLocked) && !some:
+		return k.logged(a.log, exitBusy, err)
 	case errors.Is(err, context.Canceled):
 		return &exitError{exitSome, errors.New("it was told to stop; what is left is done by the next run")}
-	case err != nil && r != nil && r.Counts.Done+r.Adopted+r.Known+r.Counts.Skipped > 0:
-		return &exitError{exitSome, err}
+	case errors.Is(err, archive.ErrStopped):
+		return &exitError{code: code} // there is an event of it, and the report says why
 	case err != nil:
-		return failed(err)
-	case r.Counts.Failed > 0 && r.Counts.Done+r.Adopted+r.Known+r.Counts.Skipped == 0:
-		return &exitError{code: exitNothing}
+		return k.logged(a.log, code, err)
 	case r.Counts.Failed > 0:
+		return &exitError{code: code}
+	case r.Stopped != "" || len(r.Missing) > 0:
 		return &exitError{code: exitSome}
 	case len(r.Alerts) > 0:
 		return &exitError{code: exitAlert}
@@ -118,13 +144,63 @@ leaves with exit code 4. With exit code 5 all was done and an alert holds.`,
 					return err
 				}
 			}
-			return a.ending(r, err)
+			return k.ending(a, r, err)
 		}),
 	}
 	needArchive(c, &k.path)
 	c.Flags().BoolVar(&opt.Retry, "retry", false, "try all frames in quarantine again, whatever their reasons")
 	c.Flags().DurationVar(&wait, "wait", 0, "how long to wait for another run (default: intake.wait_s of the archive file)")
 	return c
+}
+
+// serve runs the service, anew whenever its configuration has changed for another
+// good one.
+func (k *keeping) serve(c *cobra.Command) error {
+	log, err := k.logger(c.ErrOrStderr())
+	if err != nil {
+		return err
+	}
+	hangup := make(chan os.Signal, 1)
+	signal.Notify(hangup, syscall.SIGHUP)
+	defer signal.Stop(hangup)
+	k.reload = hangup
+	a, err := k.openWith(c, log, true)
+	if err != nil {
+		return err
+	}
+	n := watch.NewNotifier(log)
+	for {
+		err := a.Serve(a.ctx, n)
+		if !errors.Is(err, archive.ErrReload) {
+			a.end()
+			if err != nil {
+				return failed(err)
+			}
+			return nil
+		}
+		k.seen = k.stamps()
+		if _, err := k.loadArchive(k.path, log); err != nil {
+			log.Error("config-refused", zap.Error(err))
+			continue // with the one before
+		}
+		log.Info("config-reloaded", zap.String("archive", k.path))
+		a.end()
+		if a, err = k.openWith(c, log, false); err != nil {
+			return err
+		}
+	}
+}
+
+// stamps are of the archive file and the profiles of its sources, as they are
+// now.
+func (k *keeping) stamps() string {
+	var b strings.Builder
+	for _, path := range append([]string{k.path}, k.profiles...) {
+		if st, err := os.Stat(path); err == nil {
+			fmt.Fprintf(&b, "%q %d %d\n", path, st.Size(), st.ModTime().UnixNano())
+		}
+	}
+	return b.String()
 }
 
 func watchCommand(s *settings) *cobra.Command {
@@ -139,12 +215,7 @@ when it is ready and that it works (Type=notify, WatchdogSec); the folder
 scripts/service has a unit.`,
 		Example: "  evenlight watch --archive /srv/marrowby/archive.yaml --log-format json --log-level info",
 		Args:    cobra.NoArgs,
-		RunE: k.on(true, func(c *cobra.Command, a *opened) error {
-			if err := a.Serve(a.ctx, watch.NewNotifier(a.log)); err != nil {
-				return failed(err)
-			}
-			return nil
-		}),
+		RunE:    func(c *cobra.Command, _ []string) error { return k.serve(c) },
 	}
 	needArchive(c, &k.path)
 	return c
@@ -183,7 +254,18 @@ func parseTimes(sel *archive.Selection, from, to string) error {
 			return fmt.Errorf("%s %q is no time: write it as 2031-04-05 or 2031-04-05T06:07:08", t.flag, t.text)
 		}
 	}
+	if !sel.From.IsZero() && !sel.To.IsZero() && !sel.From.Before(sel.To) {
+		return fmt.Errorf("--from %s is not before --to %s", from, to)
+	}
 	return nil
+}
+
+// selected makes sure that a selection chooses something.
+func selected(p *archive.Plan, sel archive.Selection) error {
+	if p.Looked > 0 || sel.From.IsZero() && sel.To.IsZero() && sel.Instrument+sel.Detector+sel.Mode+sel.Band == "" {
+		return nil
+	}
+	return failed(errors.New("no scene in the ledger is of the time, instrument, detector, mode and band that were named: 'evenlight plan' without them lists what there is"))
 }
 
 func planCommand(s *settings) *cobra.Command {
@@ -202,6 +284,9 @@ and changes nothing.`,
 		PreRunE: func(*cobra.Command, []string) error { return parseTimes(&sel, from, to) },
 		RunE: k.on(false, func(c *cobra.Command, a *opened) error {
 			p, err := a.Plan(a.ctx, sel)
+			if err == nil {
+				err = selected(p, sel)
+			}
 			if err != nil {
 				return failed(err)
 			}
@@ -210,13 +295,15 @@ and changes nothing.`,
 	}
 	needArchive(c, &k.path)
 	selecting(c, &sel, &from, &to)
-	c.Flags().BoolVar(&list, "list", false, "list each stale product: time, SHA-256 of the raw frame, detector, plane, reasons")
+	c.Flags().BoolVar(&list, "list", false, "list each stale product: time, SHA-256 of the raw frame, detector, plane, reasons; with --json one object a line and no plan")
 	return c
 }
 
 func (k *keeping) showPlan(c *cobra.Command, p *archive.Plan, list bool) error {
-	if err := k.answer(c, p, planText(p)); err != nil || !list {
-		return err
+	if !list || !k.json { // a list for machines is lines of JSON and nothing else
+		if err := k.answer(c, p, planText(p)); err != nil || !list {
+			return err
+		}
 	}
 	var err error
 	p.Each(func(raw ledger.Hash, detector string, plane int, begin time.Time, reasons []string) {
@@ -261,9 +348,17 @@ is run again; new frames are taken in between. Limits are those of the archive
 file unless given here.`,
 		Example: "  evenlight reprocess --archive archive.yaml --dry-run\n  evenlight reprocess --archive archive.yaml --reason master --most-frames 1000",
 		Args:    cobra.NoArgs,
-		PreRunE: func(*cobra.Command, []string) error { return parseTimes(&sel, from, to) },
+		PreRunE: func(*cobra.Command, []string) error {
+			if perHour < 0 || gib < 0 || most < 0 {
+				return errors.New("--frames-per-hour, --most-gib and --most-frames are not below 0")
+			}
+			return parseTimes(&sel, from, to)
+		},
 		RunE: k.on(false, func(c *cobra.Command, a *opened) error {
 			p, err := a.Plan(a.ctx, sel)
+			if err == nil {
+				err = selected(p, sel)
+			}
 			if err != nil {
 				return failed(err)
 			}
@@ -284,7 +379,7 @@ file unless given here.`,
 					return err
 				}
 			}
-			return a.ending(r, err)
+			return k.ending(a, r, err)
 		}),
 	}
 	needArchive(c, &k.path)
@@ -323,8 +418,8 @@ func ledgerCommand(s *settings) *cobra.Command {
 		Use: "check --archive FILE", Short: "Search the ledger for damage", Args: cobra.NoArgs,
 		Example: "  evenlight ledger check --archive archive.yaml",
 		RunE: k.on(true, func(c *cobra.Command, a *opened) error { // opening searches for damage
-			_, err := fmt.Fprintf(c.OutOrStdout(), "%s is sound\n", a.Ledger().Name())
-			return err
+			name := a.Ledger().Name()
+			return k.answer(c, map[string]any{"ledger": name, "sound": true}, name+" is sound\n")
 		}),
 	}
 	rebuild := &cobra.Command{

@@ -34,6 +34,9 @@ func reportText(r *archive.Report) string {
 			fmt.Fprintf(&b, "  %s: warning: %s\n", visible(f.Product), visible(w))
 		}
 	}
+	for _, m := range r.Missing {
+		fmt.Fprintf(&b, "source %s\n", visible(m))
+	}
 	if r.Stopped != "" {
 		fmt.Fprintf(&b, "stopped: %s\n", visible(r.Stopped))
 	}

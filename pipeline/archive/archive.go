@@ -26,6 +26,10 @@ type Options struct {
 	// Now is the clock; nil: time.Now. Only what is written to the ledger and
 	// the journal depends on it.
 	Now func() time.Time
+	// Reload, if set, asks a service to end so that it can begin anew with
+	// another configuration; Changed, if set, tells that there is one.
+	Reload  <-chan os.Signal
+	Changed func() bool
 	// Beat, if set, is called ever so often while there is work.
 	Beat func()
 	// Progress, if set, is told of each file when it is done.
@@ -49,6 +53,7 @@ type source struct {
 	in     *pipeline.Instrument
 	how    ledger.Recipe
 	recipe ledger.Hash // of how
+	reads  string      // how its profile reads headers
 }
 
 // Open opens the ledger of an archive and reads the profiles of its sources.
@@ -98,7 +103,11 @@ func (a *Archive) readProfiles() error {
 			return fmt.Errorf("source %s: %w", s.Name, err)
 		}
 		how := ledger.Recipe{Profile: hash, Version: pipeline.Version, Text: string(p.Canonical())}
-		src := &source{Source: s, in: in, how: how, recipe: how.Hash()}
+		reads, err := in.HeaderMap()
+		if err != nil {
+			return fmt.Errorf("source %s: %w", s.Name, err)
+		}
+		src := &source{Source: s, in: in, how: how, recipe: how.Hash(), reads: reads}
 		if o := of[p.Instrument]; o != nil && o.in.Hash != in.Hash {
 			return fmt.Errorf("sources %s and %s are of one instrument, %s, and their profiles differ: a frame would have two products; give both the same profile, or the instruments different names", o.Name, s.Name, p.Instrument)
 		}
@@ -139,11 +148,15 @@ func (a *Archive) notUnmounted(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	runs, err := a.led.Runs(ctx, 1) // a run is recorded before its first product
+	if err != nil {
+		return err
+	}
 	some, err := anyProduct(a.cfg.Products)
 	switch {
 	case err != nil:
 		return err
-	case some && n.Frames == 0 && n.Products == 0:
+	case some && n.Frames == 0 && n.Products == 0 && len(runs) == 0:
 		return ErrLedgerLost
 	case !some && n.Products > 0:
 		return fmt.Errorf("%s holds no product, and the ledger knows %d: see that its file system is mounted; if the products are really gone, move the ledger away and begin anew", a.cfg.Products, n.Products)

@@ -10,6 +10,8 @@ import (
 
 	"go.uber.org/zap"
 
+	"evenlight/configs"
+	"evenlight/fitsutil"
 	"evenlight/pipeline"
 	"evenlight/pipeline/ledger"
 )
@@ -150,7 +152,7 @@ func (a *Archive) intake(ctx context.Context, r *run, ready []candidate, opt Pas
 	if err != nil {
 		return err
 	}
-	tasks, err := a.tasksOf(ctx, ready)
+	tasks, err := a.tasksOf(ctx, r.open, ready)
 	if err != nil {
 		return err
 	}
@@ -196,15 +198,62 @@ func (a *Archive) intake(ctx context.Context, r *run, ready []candidate, opt Pas
 
 // tasksOf makes tasks of the candidates, but for those that another run has
 // taken since they were found.
-func (a *Archive) tasksOf(ctx context.Context, ready []candidate) (tasks []task, err error) {
-	err = a.eachPlace(ctx, ready, func(c *candidate, p ledger.Place) {
+func (a *Archive) tasksOf(ctx context.Context, o *opener, ready []candidate) (tasks []task, err error) {
+	errPlaces := a.eachPlace(ctx, ready, func(c *candidate, p ledger.Place) {
 		if p.Stamp == c.stamp && !p.SHA256.IsZero() {
 			return
+		}
+		if sameFile(p.Stamp, c.stamp) && !p.SHA256.IsZero() {
+			done, e := a.readAnew(ctx, o, c, p.SHA256)
+			err = errors.Join(err, e)
+			if done {
+				return
+			}
 		}
 		tasks = append(tasks, task{src: c.src, path: c.path(), read: c.path(), old: p.SHA256,
 			place: ledger.Place{Folder: c.folder, Name: c.name, Stamp: c.stamp, Since: c.since}})
 	})
-	return tasks, err
+	return tasks, errors.Join(err, errPlaces)
+}
+
+// readAnew reads the header of a file whose content is known, since the profile
+// reads headers in another way now. It tells whether that was all: the file need
+// not be treated, because each scene in it has a product.
+func (a *Archive) readAnew(ctx context.Context, o *opener, c *candidate, sha ledger.Hash) (bool, error) {
+	a.beat()
+	file, err := o.open(c.path())
+	if err != nil {
+		return false, nil // the work on it will tell
+	}
+	f, err := fitsutil.OpenFile(file)
+	if err != nil {
+		return false, nil
+	}
+	defer f.Close()
+	frames, errs := c.src.in.FramesOf(c.path(), sha.String(), f)
+	if len(errs) > 0 {
+		return false, nil
+	}
+	record, err := a.led.Frame(ctx, sha)
+	if err != nil || record.Failure != "" {
+		return false, nil
+	}
+	record.Parts = nil
+	for _, fr := range frames {
+		if fr.Info.Kind != configs.KindIgnore {
+			record.Parts = append(record.Parts, c.src.part(fr))
+		}
+	}
+	if err := a.led.AddFrames(ctx, []ledger.Frame{record}); err != nil {
+		return false, err
+	}
+	for _, p := range record.Parts {
+		have, _, err := a.current(ctx, sha, p)
+		if err != nil || p.Kind == configs.KindScene && have == nil {
+			return false, err
+		}
+	}
+	return true, a.led.SetPlaces(ctx, ledger.Place{Folder: c.folder, Name: c.name, Stamp: c.stamp, SHA256: sha, Since: c.since})
 }
 
 // once drops the tasks of a file that has one already. The first is that of the

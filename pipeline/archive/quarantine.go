@@ -135,6 +135,8 @@ type entry struct {
 	raw    string // path that the raw file belongs to
 	file   string // its second name
 	sha    ledger.Hash
+
+	reasons []string
 }
 
 // readEntry reads an entry.
@@ -152,6 +154,8 @@ func readEntry(folder string) (*entry, error) {
 		switch key {
 		case "raw":
 			e.raw, err = strconv.Unquote(value)
+		case "reason":
+			e.reasons = append(e.reasons, value)
 		case "sha256":
 			e.sha, err = ledger.ParseHash(value)
 		}
@@ -177,6 +181,11 @@ func (a *Archive) release(ctx context.Context, t *task, end *ending, frame *ledg
 		if err := putBack(e.file, t.src.Folder, e.raw); err != nil {
 			// It stays where it is safe, and is read from there.
 			a.opt.Log.Warn(EventQuarantineOdd, zap.String("raw", t.path), zap.String("entry", folder), zap.Error(err))
+			stays := &ending{sha: end.sha}
+			stays.fail(t, fmt.Sprintf("it was processed, and the file cannot go back to its place: %v; copy it to another name in the source folder by hand, and remove this folder", err))
+			if err := fitsutil.WriteFile(filepath.Join(folder, reasonFile), []byte(reasonText(e.raw, stays)), fitsutil.CreateOptions{Overwrite: true}); err != nil {
+				return &pipeline.WriteError{Path: folder, Err: err}
+			}
 			return a.led.SetFramePath(ctx, end.sha, e.file)
 		}
 		if err := a.led.SetFramePath(ctx, end.sha, e.raw); err != nil {

@@ -214,13 +214,24 @@ func readFolder(root *os.Root, rel string) ([]os.DirEntry, error) {
 	return dir.ReadDir(-1)
 }
 
+// stamp tells one state of a raw file from another, and one way of reading its
+// header from another.
+func (s *source) stamp(info fs.FileInfo) string { return stampOf(info) + " " + s.reads }
+
+// sameFile tells whether two stamps are of the same state of a file, however its
+// header was read.
+func sameFile(a, b string) bool {
+	i, j := strings.LastIndexByte(a, ' '), strings.LastIndexByte(b, ' ')
+	return i > 0 && j > 0 && a[:i] == b[:j]
+}
+
 // file takes a file among the candidates, unless its content is known.
 func (s *scanner) file(folder string, e os.DirEntry, known map[string]ledger.Place) {
 	info, err := e.Info()
 	if err != nil {
 		return // it went away again
 	}
-	stamp := stampOf(info)
+	stamp := s.src.stamp(info)
 	since := s.a.opt.Now()
 	p := known[e.Name()]
 	switch p.Stamp {
@@ -324,7 +335,7 @@ func (a *Archive) unready(o *opener, c *candidate) string {
 		return "" // reading it will tell
 	}
 	info, err := file.Stat()
-	if err != nil || stampOf(info) != c.stamp {
+	if err != nil || c.src.stamp(info) != c.stamp {
 		file.Close()
 		return changing
 	}

@@ -13,6 +13,10 @@ import (
 	"evenlight/pipeline/watch"
 )
 
+// ErrReload is returned by [Archive.Serve] when its configuration is to be read
+// again.
+var ErrReload = errors.New("the configuration is to be read again")
+
 // Serve takes in what arrives until the context ends. It looks where something
 // changed, and everywhere ever so often; it does nothing while nothing happens.
 // What it cannot do because of its surroundings it tries again, at growing
@@ -70,6 +74,8 @@ func (s *server) loop(ctx context.Context, changes <-chan watch.Change) error {
 		select {
 		case <-ctx.Done():
 			return nil
+		case <-s.a.opt.Reload:
+			return ErrReload
 		case <-s.again.C:
 		case c, ok := <-changes:
 			if !ok {
@@ -77,6 +83,9 @@ func (s *server) loop(ctx context.Context, changes <-chan watch.Change) error {
 			}
 			s.take(c)
 			s.drain(changes)
+		}
+		if s.a.opt.Changed != nil && s.a.opt.Changed() {
+			return ErrReload
 		}
 		if err := s.pass(ctx); err != nil {
 			return err

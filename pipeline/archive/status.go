@@ -2,7 +2,12 @@ package archive
 
 import (
 	"context"
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"evenlight/pipeline"
@@ -73,6 +78,9 @@ func (a *Archive) Status(ctx context.Context) (*Status, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := a.addStaying(s); err != nil {
+		return nil, err
+	}
 	arrivals, err := a.led.Arrivals(ctx)
 	if err != nil {
 		return nil, err
@@ -96,6 +104,30 @@ func (a *Archive) Status(ctx context.Context) (*Status, error) {
 		s.Alerts = append(s.Alerts, AlertView{h.Rule, h.Subject, h.Message, h.First})
 	}
 	return s, nil
+}
+
+// addStaying adds the entries of quarantine that the ledger has no failure of,
+// such as those that cannot go back to their places.
+func (a *Archive) addStaying(s *Status) error {
+	folders, err := os.ReadDir(a.cfg.Quarantine)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	for _, f := range folders {
+		folder := filepath.Join(a.cfg.Quarantine, f.Name())
+		if slices.ContainsFunc(s.Quarantine, func(q QuarantineView) bool { return q.Entry == folder }) {
+			continue
+		}
+		view := QuarantineView{Entry: folder, Reason: "it holds no readable " + reasonFile}
+		if e, err := readEntry(folder); err == nil {
+			view.Raw, view.Reason = e.raw, strings.Join(e.reasons, "; ")
+		}
+		s.Quarantine = append(s.Quarantine, view)
+	}
+	return nil
 }
 
 // TrendOptions says what a trend shows.

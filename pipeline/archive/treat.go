@@ -309,7 +309,7 @@ func (a *Archive) holds(ctx context.Context, path string, sha ledger.Hash) bool 
 			continue
 		}
 		info, err := os.Lstat(path)
-		return err == nil && info.Mode().IsRegular() && stampOf(info) == p.Stamp
+		return err == nil && info.Mode().IsRegular() && strings.HasPrefix(p.Stamp, stampOf(info)+" ")
 	}
 	return false
 }
@@ -349,7 +349,7 @@ func (l *lane) part(ctx context.Context, t *task, f *pipeline.Frame, raw ledger.
 		return nil, err
 	}
 	id := ledger.ProductID(identity)
-	have, haveID, err := l.current(ctx, raw, p)
+	have, haveID, err := l.a.current(ctx, raw, p)
 	if err != nil {
 		return nil, err
 	}
@@ -373,9 +373,9 @@ func (l *lane) part(ctx context.Context, t *task, f *pipeline.Frame, raw ledger.
 
 // current returns the current product of a part and its identity; nil if it has
 // none.
-func (l *lane) current(ctx context.Context, raw ledger.Hash, p ledger.Part) (found *ledger.Product, id ledger.Hash, err error) {
-	err = l.a.led.ProductsOf(ctx, raw, func(have ledger.Hash, _ string) error {
-		product, _, err := l.a.led.Product(ctx, have)
+func (a *Archive) current(ctx context.Context, raw ledger.Hash, p ledger.Part) (found *ledger.Product, id ledger.Hash, err error) {
+	err = a.led.ProductsOf(ctx, raw, func(have ledger.Hash, _ string) error {
+		product, _, err := a.led.Product(ctx, have)
 		if err != nil {
 			return err
 		}

@@ -135,6 +135,7 @@ const (
 	pgDiskFull      = "53100"
 	pgDamagedData   = "XX001"
 	pgDamagedIndex  = "XX002"
+	pgTooMany       = "53300"
 )
 
 func (p *postgresServer) explain(ctx context.Context, err error) (error, bool) {
@@ -143,6 +144,8 @@ func (p *postgresServer) explain(ctx context.Context, err error) (error, bool) {
 	switch {
 	case errors.As(err, &connect) && ctx.Err() != nil:
 		return fmt.Errorf("%s: %w", p.clean(err.Error()), ctx.Err()), false
+	case errors.As(err, &e) && e.Code == pgTooMany:
+		return fmt.Errorf("%s: the server has no room for another connection: wait, or raise its max_connections", p.clean(err.Error())), false
 	case errors.As(err, &connect):
 		// It holds the whole configuration, so that only its words go on.
 		return fmt.Errorf("%s: see that the server runs and that the address, the user and the password are right", p.clean(err.Error())), false
