@@ -293,7 +293,40 @@ func (p *planner) judge(src *source, row *ledger.FrameRow, want ledger.Identity,
 	if row.Failed == id {
 		return 0, isBlocked, nil
 	}
-	return reasons, isStale, p.compare(&reasons, src, row, want)
+	if err := p.compare(&reasons, src, row, want); err != nil {
+		return 0, isStale, err
+	}
+	gone, err := p.beforeIsGone(reasons, row, want)
+	if err != nil || gone {
+		return 0, isHeld, err
+	}
+	return reasons, isStale, nil
+}
+
+// beforeIsGone tells whether a product was made with a frame before that is
+// nowhere any more: made again it would lack that correction.
+func (p *planner) beforeIsGone(reasons reasonSet, row *ledger.FrameRow, want ledger.Identity) (bool, error) {
+	var before reasonSet
+	if before.add(ReasonBefore); reasons&before == 0 {
+		return false, nil
+	}
+	inputs, err := p.inputsOf(row.ProductInputs)
+	if err != nil {
+		return false, err
+	}
+	for _, in := range inputs {
+		if in.Role != pipeline.RoleBefore || slices.Contains(want.Inputs, in) {
+			continue
+		}
+		frame, err := p.a.led.Frame(p.ctx, in.SHA256)
+		if errors.Is(err, ledger.ErrUnknown) || err == nil && frame.Path == "" {
+			return true, nil
+		}
+		if err != nil {
+			return false, err
+		}
+	}
+	return false, nil
 }
 
 // compare finds out what differs between what a product was made from and what

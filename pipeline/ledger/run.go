@@ -67,7 +67,7 @@ func (l *Ledger) EndRun(ctx context.Context, id int64, ended time.Time, counts C
 }
 
 // restoreRun records a run that was read back, under a new number, unless
-// there is one of the same beginning and owner.
+// there is one of the same beginning, owner and work.
 func (c *change) restoreRun(ctx context.Context, r *Run) error {
 	started, err := nanos(r.Started)
 	if err != nil {
@@ -80,7 +80,7 @@ func (c *change) restoreRun(ctx context.Context, r *Run) error {
 	if err := checkText(r.What, r.Owner, r.Host, r.Outcome); err != nil {
 		return err
 	}
-	_, known, err := c.number(ctx, `SELECT key FROM run WHERE started_at = $1 AND owner = $2 LIMIT 1`, started, r.Owner)
+	_, known, err := c.number(ctx, `SELECT key FROM run WHERE started_at = $1 AND owner = $2 AND what = $3 LIMIT 1`, started, r.Owner, r.What)
 	if err != nil || known {
 		return err
 	}
