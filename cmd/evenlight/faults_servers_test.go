@@ -19,7 +19,7 @@ import (
 )
 
 // serverVariable names a PostgreSQL server on which tests make schemas of their
-// own, as scripts/postgres-test does.
+// own, as scripts/with-postgres gives it.
 const serverVariable = "EVENLIGHT_TEST_POSTGRES"
 
 var schemas atomic.Int64 // numbers them, so that each test has its own
