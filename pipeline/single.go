@@ -107,7 +107,7 @@ func (c *Calibrator) Make(f *Frame, path string, before func() error) (*FrameRep
 	report.Product = path
 	if before != nil {
 		if err := before(); err != nil {
-			return nil, nil, &WriteError{path, err}
+			return nil, nil, err
 		}
 	}
 	if err := w.Commit(); err != nil {

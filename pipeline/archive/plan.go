@@ -458,6 +458,9 @@ func (p *planner) finish() {
 		p.plan.Bytes += c.bytes / int64(c.made) * int64(g.Stale)
 		p.plan.Seconds += c.took.Seconds() / float64(c.made) * float64(g.Stale)
 	}
+	if most := p.a.cfg.Reprocess.FramesPerHour; most > 0 {
+		p.plan.Seconds = max(p.plan.Seconds, float64(p.plan.Stale)/most*3600)
+	}
 	slices.SortFunc(p.plan.items, func(a, b item) int {
 		return cmp.Or(cmp.Compare(a.begin, b.begin), strings.Compare(string(a.frame[:]), string(b.frame[:])), cmp.Compare(a.detector, b.detector), cmp.Compare(a.plane, b.plane))
 	})

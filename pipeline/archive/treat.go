@@ -244,7 +244,7 @@ func (l *lane) unfit(t *task, err error) *ending {
 // treated and everything of where that was tried.
 func ofSurroundings(err error) bool {
 	var write *pipeline.WriteError
-	if errors.As(err, &write) {
+	if errors.As(err, &write) || errors.Is(err, ledger.ErrTurnLost) {
 		return true
 	}
 	for _, e := range []error{syscall.ENOSPC, syscall.EDQUOT, syscall.EROFS, syscall.EIO, syscall.EMFILE, syscall.ENFILE, syscall.ENOMEM, syscall.ESTALE} {
@@ -530,8 +530,10 @@ func (l *lane) make(t *task, f *pipeline.Frame, raw ledger.Hash, p ledger.Part, 
 		if err := l.run.turn.Check(context.Background()); err != nil {
 			return err
 		}
-		kept, err = l.a.keepEarlier(path)
-		return err
+		if kept, err = l.a.keepEarlier(path); err != nil {
+			return &pipeline.WriteError{Path: path, Err: err}
+		}
+		return nil
 	})
 	if err != nil {
 		if ofSurroundings(err) {
