@@ -144,13 +144,13 @@ func TestAnArchiveIsOverriddenFromTheEnvironment(t *testing.T) {
 
 func TestAWebhooksSecretIsLookedForAndNotShown(t *testing.T) {
 	path := templateArchive(t, "# webhook:", "webhook:", "#   url: https://alerts.marrowby.example/evenlight", "  url: https://alerts.marrowby.example/evenlight",
-		"#   secret_env: ALERT_SECRET ", "  secret_env: ALERT_SECRET_OF_THIS_TEST ")
+		"#   secret_env: EVENLIGHT_WEBHOOK_SECRET ", "  secret_env: EVENLIGHT_WEBHOOK_SECRET_OF_THIS_TEST ")
 	out, _, err := archiveAnswer(settings{}, "check", "--archive", path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	mustContain(t, "standard output", out, "ALERT_SECRET_OF_THIS_TEST is not set", "https://alerts.marrowby.example\n")
-	t.Setenv("ALERT_SECRET_OF_THIS_TEST", "open-sesame")
+	mustContain(t, "standard output", out, "EVENLIGHT_WEBHOOK_SECRET_OF_THIS_TEST is not set", "https://alerts.marrowby.example\n")
+	t.Setenv("EVENLIGHT_WEBHOOK_SECRET_OF_THIS_TEST", "open-sesame")
 	out, log, err := archiveAnswer(settings{}, "check", "--archive", path)
 	if err != nil || strings.Contains(out, "is not set") || strings.Contains(out+log, "sesame") {
 		t.Errorf("%v\n%s%s", err, out, log)

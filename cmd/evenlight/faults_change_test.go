@@ -66,6 +66,10 @@ func TestRawFilesThatChangeWhileTheyAreReadEndWithProductsOfTheirLastContent(t *
 				frameLike(t, d.scenes[next%len(d.scenes)], one, fmt.Sprintf("TESSALY %d", next))
 				return readFile(t, one)
 			}
+			// A source that has nothing in it any more counts as not mounted.
+			if err := os.WriteFile(a.path("raw", "stays.fits"), content(), 0o600); err != nil {
+				t.Fatal(err)
+			}
 			path := func(i int) string { return a.path("raw", string(rune('a'+i))+".fits") }
 			for range rounds {
 				for i := range files {

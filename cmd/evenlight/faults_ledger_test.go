@@ -37,7 +37,7 @@ func TestALedgerThatAnotherProcessHoldsIsWaitedForAndThenTheMessageSaysWhoHoldsI
 		t.Fatal(err)
 	}
 	defer tx.Rollback()
-	got := a.mustRun(exitNothing, "intake")
+	got := a.mustRun(exitBusy, "intake")
 	mustContain(t, "the message", message(got), a.ledger, fmt.Sprintf("process %d", os.Getpid()), "wait until it is done")
 	if made := a.tree("products"); len(made) > 0 {
 		t.Errorf("products were made that nobody could record: %v", made)

@@ -133,7 +133,7 @@ twice. Only one run works on an archive at a time; another waits for it, or
 leaves with exit code 4. With exit code 5 all was done and an alert holds.`,
 		Example: "  evenlight intake --archive /srv/marrowby/archive.yaml --log-format json\n  evenlight intake --archive archive.yaml --retry",
 		Args:    cobra.NoArgs,
-		RunE: k.on(false, func(c *cobra.Command, a *opened) error {
+		RunE: k.on(true, func(c *cobra.Command, a *opened) error {
 			opt.Wait = -1
 			if c.Flags().Changed("wait") {
 				opt.Wait = wait
@@ -354,7 +354,7 @@ file unless given here.`,
 			}
 			return parseTimes(&sel, from, to)
 		},
-		RunE: k.on(false, func(c *cobra.Command, a *opened) error {
+		RunE: k.on(true, func(c *cobra.Command, a *opened) error {
 			p, err := a.Plan(a.ctx, sel)
 			if err == nil {
 				err = selected(p, sel)
@@ -429,7 +429,7 @@ earlier versions tell, and restores runs and alerts from the journal. A ledger
 file that is damaged is moved away first, by hand. Raw files are looked at by the
 next intake, which finds that their products are there.`,
 		Example: "  evenlight ledger rebuild --archive archive.yaml",
-		RunE: k.on(false, func(c *cobra.Command, a *opened) error {
+		RunE: k.on(true, func(c *cobra.Command, a *opened) error {
 			r, err := a.Rebuild(a.ctx)
 			if errors.Is(err, ledger.ErrBusy) {
 				return &exitError{exitBusy, err}
