@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"time"
 
 	"go.uber.org/zap"
@@ -45,6 +46,10 @@ type Archive struct {
 	masters *masters // nil: not looked at yet
 	lanes   []*lane  // nil: to be made, with the masters as they are now
 	rebuilt bool     // nothing was taken in since the ledger was made anew
+
+	// aside makes lanes take turns at the entries of quarantine: files of several
+	// contents can concern one entry.
+	aside sync.Mutex
 }
 
 // source is a folder of raw frames and the camera that they are from.

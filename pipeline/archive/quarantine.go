@@ -65,19 +65,44 @@ func (a *Archive) quarantine(o *opener, t *task, end *ending, entry string) (boo
 		return false, err
 	}
 	raw, file := t.path, filepath.Join(entry, filepath.Base(t.path))
-	if e, err := readEntry(entry); err == nil && e.sha == end.sha && isThere(e.file) {
-		raw = e.raw // perhaps another place of the same content
+	e, err := readEntry(entry)
+	kept := err == nil && isThere(e.file)
+	if kept && e.changed() {
+		if kept, err = a.stillHolds(e); err != nil {
+			return false, err
+		}
+		if !kept { // what it held is gone, or has an entry of its own now
+			if err := makeFolder(a.cfg.Quarantine, entry); err != nil {
+				return false, err
+			}
+		}
+	}
+	if kept {
+		raw, file = e.raw, e.file // perhaps another place of the same content
 	} else if t.read != file {
 		if err := a.doubleRaw(o, t.read, file); err != nil {
 			return false, err
 		}
 	}
-	text := reasonText(raw, end)
+	text := reasonText(raw, file, end)
 	old, err := os.ReadFile(filepath.Join(entry, reasonFile))
 	if err == nil && string(old) == text {
 		return false, nil
 	}
 	return true, fitsutil.WriteFile(filepath.Join(entry, reasonFile), []byte(text), fitsutil.CreateOptions{Overwrite: true})
+}
+
+// stillHolds looks whether the file of an entry that changed holds the entry's
+// content still. If not it deals with what the file holds.
+func (a *Archive) stillHolds(e *entry) (bool, error) {
+	digits, _, err := fitsutil.HashFile(e.file)
+	if err != nil {
+		return false, err
+	}
+	if digits == e.sha.String() {
+		return true, nil
+	}
+	return false, a.grown(e, digits)
 }
 
 // doubleRaw gives a raw file a second name, and makes sure that it is that file
@@ -107,11 +132,14 @@ func (a *Archive) doubleRaw(o *opener, from, to string) error {
 	return syncFolder(filepath.Dir(to))
 }
 
-// reasonText says for people why a frame is in quarantine. The lines raw and
-// sha256 are read back; the name is quoted as in Go, since it may hold anything.
-func reasonText(path string, end *ending) string {
+// reasonText says for people why a frame is in quarantine. The lines raw,
+// sha256 and state are read back; the name is quoted as in Go, since it may hold anything.
+func reasonText(path, file string, end *ending) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "raw: %s\nsha256: %s\n", strconv.Quote(path), end.sha)
+	if info, err := os.Lstat(file); err == nil {
+		fmt.Fprintf(&b, "state: %s\n", stampOf(info))
+	}
 	for _, f := range end.failures {
 		fmt.Fprintf(&b, "reason: %s\n", oneLine(f.Reason))
 	}
@@ -136,7 +164,15 @@ type entry struct {
 	file   string // its second name
 	sha    ledger.Hash
 
+	state   string // of the file when it was set aside: size, time, number
 	reasons []string
+}
+
+// changed tells whether the file of an entry is in another state than when it was
+// set aside: a sender may go on writing to it by its other name.
+func (e *entry) changed() bool {
+	info, err := os.Lstat(e.file)
+	return err == nil && e.state != "" && stampOf(info) != e.state
 }
 
 // readEntry reads an entry.
@@ -154,6 +190,8 @@ func readEntry(folder string) (*entry, error) {
 		switch key {
 		case "raw":
 			e.raw, err = strconv.Unquote(value)
+		case "state":
+			e.state = value
 		case "reason":
 			e.reasons = append(e.reasons, value)
 		case "sha256":
@@ -183,7 +221,7 @@ func (a *Archive) release(ctx context.Context, t *task, end *ending, frame *ledg
 			a.opt.Log.Warn(EventQuarantineOdd, zap.String("raw", t.path), zap.String("entry", folder), zap.Error(err))
 			stays := &ending{sha: end.sha}
 			stays.fail(t, fmt.Sprintf("it was processed, and the file cannot go back to its place: %v; copy it to another name in the source folder by hand, and remove this folder", err))
-			if err := fitsutil.WriteFile(filepath.Join(folder, reasonFile), []byte(reasonText(e.raw, stays)), fitsutil.CreateOptions{Overwrite: true}); err != nil {
+			if err := fitsutil.WriteFile(filepath.Join(folder, reasonFile), []byte(reasonText(e.raw, e.file, stays)), fitsutil.CreateOptions{Overwrite: true}); err != nil {
 				return &pipeline.WriteError{Path: folder, Err: err}
 			}
 			return a.led.SetFramePath(ctx, end.sha, e.file)
@@ -335,8 +373,18 @@ func (a *Archive) retry(ctx context.Context, o *opener, missing map[*source]bool
 	if t == nil || missing[t.src] {
 		return nil, nil // the source was taken out of the configuration, or is not there now
 	}
-	if _, err := readEntry(a.entryOf(sha)); err != nil && !isThere(t.read) {
+	e, err := readEntry(a.entryOf(sha))
+	switch {
+	case err != nil && !isThere(t.read):
 		return nil, a.lost(ctx, &frame)
+	case err == nil && e.changed():
+		is, err := a.stillHolds(e)
+		if err != nil {
+			return nil, err
+		}
+		if !is && !a.holds(ctx, frame.Path, sha) {
+			return nil, a.replaced(ctx, frame.Path, sha)
+		}
 	}
 	if err := a.complete(o, t, sha, failures); err != nil {
 		return nil, err
@@ -411,12 +459,14 @@ func (a *Archive) replaced(ctx context.Context, path string, old ledger.Hash) er
 	}
 	e, err := readEntry(a.entryOf(old))
 	isIn := err == nil
-	if isIn {
-		if digits, _, err := fitsutil.HashFile(e.file); err != nil || digits != old.String() {
-			if err := a.grown(e, digits); err != nil {
-				return err
-			}
-			isIn = false
+	if isIn && isThere(e.file) {
+		if isIn, err = a.stillHolds(e); err != nil {
+			return err
+		}
+	} else if isIn {
+		isIn = false
+		if err := removeEntry(e.folder); err != nil {
+			return err
 		}
 	}
 	if frame.Path != path {
@@ -468,7 +518,7 @@ func (a *Archive) grown(e *entry, digits string) error {
 	}
 	end := &ending{sha: now}
 	end.fail(&task{path: e.raw}, "its content changed while it was in quarantine, and was not looked at yet")
-	if err := fitsutil.WriteFile(filepath.Join(e.folder, reasonFile), []byte(reasonText(e.raw, end)), fitsutil.CreateOptions{Overwrite: true}); err != nil {
+	if err := fitsutil.WriteFile(filepath.Join(e.folder, reasonFile), []byte(reasonText(e.raw, e.file, end)), fitsutil.CreateOptions{Overwrite: true}); err != nil {
 		return err
 	}
 	if err := os.Rename(e.folder, to); err != nil {

@@ -206,6 +206,8 @@ func (l *lane) treat(ctx context.Context, t *task) (*ending, error) {
 	} else if err != nil {
 		return nil, err
 	}
+	l.a.aside.Lock()
+	defer l.a.aside.Unlock()
 	if err := l.a.setAside(ctx, l.run.open, t, end, frame); err != nil {
 		return nil, err
 	}
