@@ -59,7 +59,8 @@ func (k *keeping) openWith(c *cobra.Command, log *zap.Logger, check bool) (*open
 	}
 	k.seen = k.stamps()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	a, err := archive.Open(ctx, cfg, archive.Options{Workers: k.workers, Check: check, Log: log, Progress: k.progress(c.ErrOrStderr())})
+	a, err := archive.Open(ctx, cfg, archive.Options{Workers: k.workers, Check: check, Log: log, Progress: k.progress(c.ErrOrStderr()),
+		Reload: k.reload, Changed: func() bool { return k.stamps() != k.seen }})
 	if err != nil {
 		stop()
 		return nil, k.logged(log, exitNothing, err)
