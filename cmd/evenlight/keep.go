@@ -45,10 +45,23 @@ func (k *keeping) open(c *cobra.Command, check bool) (*opened, error) {
 	if err != nil {
 		return nil, err
 	}
-	return k.openWith(c, log, check)
+	ctx, stop := toldToStop()
+	a, err := k.openWith(ctx, c, log, check)
+	if err != nil {
+		stop()
+		return nil, err
+	}
+	end := a.end
+	a.end = func() { end(); stop() }
+	return a, nil
 }
 
-func (k *keeping) openWith(c *cobra.Command, log *zap.Logger, check bool) (*opened, error) {
+// toldToStop returns a context that ends when the process is told to stop.
+func toldToStop() (context.Context, context.CancelFunc) {
+	return signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+}
+
+func (k *keeping) openWith(ctx context.Context, c *cobra.Command, log *zap.Logger, check bool) (*opened, error) {
 	cfg, err := k.loadArchive(k.path, log)
 	if err != nil {
 		return nil, err
@@ -58,14 +71,15 @@ func (k *keeping) openWith(c *cobra.Command, log *zap.Logger, check bool) (*open
 		k.profiles = append(k.profiles, s.Profile)
 	}
 	k.seen = k.stamps()
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	a, err := archive.Open(ctx, cfg, archive.Options{Workers: k.workers, Check: check, Log: log, Progress: k.progress(c.ErrOrStderr()),
 		Reload: k.reload, Changed: func() bool { return k.stamps() != k.seen }})
+	if err != nil && ctx.Err() != nil {
+		return nil, &exitError{exitSome, errors.New("it was told to stop")}
+	}
 	if err != nil {
-		stop()
 		return nil, k.logged(log, exitNothing, err)
 	}
-	return &opened{a, ctx, log, func() { stop(); a.Close() }}, nil
+	return &opened{a, ctx, log, func() { a.Close() }}, nil
 }
 
 // on makes the function of a command that works on an archive.
@@ -165,7 +179,9 @@ func (k *keeping) serve(c *cobra.Command) error {
 	signal.Notify(hangup, syscall.SIGHUP)
 	defer signal.Stop(hangup)
 	k.reload = hangup
-	a, err := k.openWith(c, log, true)
+	ctx, stop := toldToStop()
+	defer stop()
+	a, err := k.openWith(ctx, c, log, true)
 	if err != nil {
 		return err
 	}
@@ -186,7 +202,13 @@ func (k *keeping) serve(c *cobra.Command) error {
 		}
 		log.Info("config-reloaded", zap.String("archive", k.path))
 		a.end()
-		if a, err = k.openWith(c, log, false); err != nil {
+		if ctx.Err() != nil {
+			return nil
+		}
+		if a, err = k.openWith(ctx, c, log, false); err != nil {
+			if ctx.Err() != nil {
+				return nil // it was told to stop while it opened
+			}
 			return err
 		}
 	}
