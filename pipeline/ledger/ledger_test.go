@@ -573,24 +573,6 @@ func TestGoingThroughFramesStopsAtAnError(t *testing.T) {
 	})
 }
 
-func TestAMetricComesInTheOrderOfTime(t *testing.T) {
-	onLedger(t, func(t *testing.T, l *ledger.Ledger) {
-		made(t, l, 3, 1, 2)
-		must(t, l.SetProductState(context.Background(), ledger.ProductID(identity(2)), ledger.Missing))
-		var values []float64
-		must(t, l.EachMetric(context.Background(), calibrated, "median_snr", ledger.Filter{Instrument: "quillon"}, func(r *ledger.MetricRow) error {
-			values = append(values, r.Value)
-			if i := int(r.Value); r.Product != ledger.ProductID(identity(i)) || r.Frame != of("raw", i) || !r.Begin.Equal(frame(i).Parts[0].Begin) {
-				t.Errorf("row %+v", r)
-			}
-			return nil
-		}))
-		if !slices.Equal(values, []float64{1.25, 3.25}) {
-			t.Errorf("values %v of the current products", values)
-		}
-	})
-}
-
 func master(kind string, i int) ledger.Master {
 	return ledger.Master{SHA256: of(kind, i), ID: of("made of", kind, i), Kind: kind, Instrument: "quillon", Detector: "main", Mode: "full", Band: "green",
 		Begin: start.Add(time.Duration(i) * time.Hour), End: start.Add(time.Duration(i)*time.Hour + time.Minute), TempMinK: 233, TempMaxK: 234, Frames: 16,
