@@ -115,8 +115,9 @@ func (a *Archive) doubleRaw(o *opener, from, to string) error {
 	defer f.Close()
 	err = os.Link(from, to)
 	switch {
-	case errors.Is(err, fs.ErrExist):
-		return nil // a second name of before
+	case errors.Is(err, fs.ErrExist): // a second name, or a whole copy, of before
+		os.Remove(partialOf(to)) // if a process was stopped at its last step; else there is none
+		return nil
 	case noLinks(err):
 		return copyOpen(f, to)
 	case err != nil:
