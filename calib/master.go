@@ -126,14 +126,30 @@ func (f *FlatField) row(y int) (inverse, relVariance []float32) {
 
 // NewFlatField prepares a flat master. A pixel without a positive response
 // has no calibrated value: its inverse is NaN.
+//
+// Dividing by a flat of relative variance rho makes the mean of the quotient
+// 1 + rho times too large, to second order (the expectation of 1/(1+e) is
+// 1 + E[e^2]); the inverse is 1 - rho times 1/F. An uncertainty that followed
+// the pixel's own error of F would go up with the value and move the mean pull
+// by -sqrt(rho); so the relative variance is Var F^2/M^4, which with the square
+// of the quotient that it is multiplied with makes that of the level M of the
+// pixels about it (FlatSurroundings).
 func NewFlatField(f *Plane) *FlatField {
 	ff := &FlatField{f.Width, make([]float32, len(f.Value)), make([]float32, len(f.Value))}
-	for i, v := range f.Value {
-		if v > 0 {
-			ff.Inverse[i] = 1 / v
-			ff.RelVariance[i] = f.Variance[i] / (v * v)
-		} else {
-			ff.Inverse[i] = float32(math.NaN())
+	level := make([]float32, f.Width)
+	for y := range len(f.Value) / max(f.Width, 1) {
+		FlatSurroundings(f.Width, f.Value, y, level)
+		for x, m := range level {
+			i := y*f.Width + x
+			v := f.Value[i]
+			if !(v > 0) {
+				ff.Inverse[i] = float32(math.NaN())
+				continue
+			}
+			k := v / m
+			rho := f.Variance[i] / (m * m)
+			ff.Inverse[i] = (1 - min(rho, 0.5)) / v
+			ff.RelVariance[i] = rho * k * k
 		}
 	}
 	return ff

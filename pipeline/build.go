@@ -383,6 +383,9 @@ func (b *builder) combine(s *frameSet) (*masterContent, error) {
 	}); err != nil {
 		return nil, err
 	}
+	if err := s.poolVariances(combiners, out); err != nil {
+		return nil, err
+	}
 	masked := s.combineMasked(b.in.Profile.Masters.RejectSigma)
 	return b.content(s, out, combiners[0], masked)
 }
@@ -411,6 +414,7 @@ func (b *builder) content(s *frameSet, out calib.Combined, weights weighting, ma
 		}
 	case configs.KindFlat:
 		unit = ""
+		s.addCommonVariance(out)
 		if err := b.clearMarks(s, out, c); err != nil {
 			return nil, err
 		}
@@ -420,7 +424,7 @@ func (b *builder) content(s *frameSet, out calib.Combined, weights weighting, ma
 	}
 	c.planes = []plane{
 		{name: "VALUE", unit: unit, float: out.Value, comment: "Robust mean of the frames."},
-		{name: "VARIANCE", unit: squared(unit), float: out.Variance, comment: "Variance of VALUE, from the scatter of the frames."},
+		{name: "VARIANCE", unit: squared(unit), float: out.Variance, comment: "Variance of VALUE, from the scatter of the frames and what they share."},
 		{name: "SAMPLES", unit: "", whole: out.Samples, comment: "Number of frames that were kept."},
 	}
 	if out.Scatter != nil {

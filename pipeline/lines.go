@@ -123,6 +123,9 @@ func (b *builder) combineLines(s *frameSet) (*masterContent, error) {
 	}
 	out := newCombined(s.sensor.Image.Width(), s.kind == configs.KindDark)
 	s.combineLineRow(combiners, views, out, s.work[0])
+	if err := s.poolVariances(combiners, out); err != nil {
+		return nil, err
+	}
 	return b.content(s, out, &lineWeights{combiners[0], inverse}, nil)
 }
 

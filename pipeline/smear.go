@@ -242,7 +242,10 @@ func (s *frameSet) combineMasked(reject float64) []plane {
 		for i := range views {
 			part[i] = views[i][g.X0:g.X1]
 		}
-		calib.NewCombiner(reject, noise, 0).Combine(part, calib.Combined{Value: out.Value[g.X0:g.X1], Variance: out.Variance[g.X0:g.X1], Samples: out.Samples[g.X0:g.X1]}, &scratch)
+		c := calib.NewCombiner(reject, noise, 0)
+		mean := calib.Combined{Value: out.Value[g.X0:g.X1], Variance: out.Variance[g.X0:g.X1], Samples: out.Samples[g.X0:g.X1]}
+		c.Combine(part, mean, &scratch)
+		poolRow(c, mean)
 	}
 	return []plane{
 		{name: extMasked, float: out.Value, oneRow: true, comment: "As VALUE, of the masked rows together, by column."},

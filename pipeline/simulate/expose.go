@@ -261,8 +261,26 @@ func (s *Sensor) drift(index uint64) [][]float64 {
 				o[y] += amplitude * math.Sin(wave*(float64(y)+0.5)/float64(len(o)))
 			}
 		}
+		s.wander(o, r)
 	}
 	return offsets
+}
+
+// wander adds waves of random phase and strength, 0.7 to 1.4 times WanderRows
+// rows long, of WanderDN rms together.
+func (s *Sensor) wander(o []float64, r *rand.Rand) {
+	const waves = 6
+	if s.Options.WanderDN == 0 {
+		return
+	}
+	for k := range waves {
+		rows := s.Options.WanderRows * math.Exp2(float64(k)/(waves-1)-0.5)
+		a, b := r.NormFloat64(), r.NormFloat64()
+		for y := range o {
+			phase := 2 * math.Pi * float64(y) / rows
+			o[y] += s.Options.WanderDN / math.Sqrt(waves) * (a*math.Cos(phase) + b*math.Sin(phase))
+		}
+	}
 }
 
 // exposeRows makes all rows. Each row has a random stream of its own, so

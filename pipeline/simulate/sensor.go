@@ -33,6 +33,11 @@ type Options struct {
 	// profile's: what a calibration that trusts the profile gets wrong, and
 	// a photon transfer finds.
 	GainError float64
+
+	// WanderDN is the rms of an offset that besides its drift wanders along
+	// the rows as a sum of waves about WanderRows rows long, another in each
+	// frame and amplifier; 0: none.
+	WanderDN, WanderRows float64
 }
 
 // Defect tells what is wrong with a pixel; the bits may be added up, though a
