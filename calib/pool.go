@@ -36,9 +36,8 @@ type VariancePool struct {
 	limit    float64 // ratio to R v from which a pixel with all frames stands out
 }
 
-// standOutZ is the departure, in sigmas of the ratio (by the cube-root
-// approximation of Wilson & Hilferty 1931), beyond which a pixel's scatter is
-// no chance: 3e-5 of good pixels.
+// standOutZ is the departure, in sigmas, beyond which a pixel's scatter is no
+// chance: 3e-5 of good pixels.
 const standOutZ = 4
 
 // poolSamples bounds the ratios that a pool looks at.
@@ -106,7 +105,7 @@ func (p *VariancePool) moments(nu float64) {
 	}
 	var spread, kept float64
 	for range 2 {
-		limit := p.r * farRatio(nu)
+		limit := p.r * farRatio(nu, standOutZ)
 		var sum, square float64
 		kept = 0
 		for _, x := range p.ratios {
@@ -134,14 +133,15 @@ func (p *VariancePool) standOut(nu float64) float64 {
 	if nu == 0 {
 		return math.Inf(1)
 	}
-	return farRatio(1 / (1/nu + 1/p.prior))
+	return farRatio(1/(1/nu+1/p.prior), standOutZ)
 }
 
 // farRatio is the ratio to its mean that a chi-square of nu degrees of freedom
-// exceeds by standOutZ sigmas.
-func farRatio(nu float64) float64 {
+// exceeds by z sigmas, by the cube-root approximation of Wilson & Hilferty
+// (1931), Proc. Natl. Acad. Sci. 17, 684 (from memory).
+func farRatio(nu, z float64) float64 {
 	k := 2 / (9 * nu)
-	c := 1 - k + standOutZ*math.Sqrt(k)
+	c := 1 - k + z*math.Sqrt(k)
 	return c * c * c
 }
 

@@ -399,6 +399,8 @@ func (b *builder) content(s *frameSet, out calib.Combined, weights weighting, ma
 	c := &masterContent{info: b.info(s.group), record: b.record("master " + s.masterKind()), width: im.Width(), height: s.sensor.MasterRows(), profile: b.profile}
 	unit := "adu"
 	switch s.kind {
+	case configs.KindBias:
+		c.info.FixedWander = s.fixedWander()
 	case configs.KindDark:
 		unit = "electron s-1"
 		inverse := make([]float64, len(s.frames))
@@ -442,6 +444,27 @@ func (b *builder) content(s *frameSet, out calib.Combined, weights weighting, ma
 		{Name: "reject_sigma", Value: fmt.Sprint(b.in.Profile.Masters.RejectSigma)}, {Name: "frames", Value: fmt.Sprint(len(s.frames))},
 	}})
 	return c, nil
+}
+
+// fixedWander returns the mean square of the pattern of each amplifier's
+// overscan rows; nil where there is none. A line scanner's rows are lines, which
+// have nothing in common.
+func (s *frameSet) fixedWander() []float64 {
+	if !s.sensor.Offset.FromOverscan || len(s.set[0].departures[0]) == 0 {
+		return nil
+	}
+	out := make([]float64, len(s.sensor.Amps))
+	for a := range out {
+		if s.sensor.LineScan {
+			continue
+		}
+		frames := make([][]float32, len(s.set))
+		for i, f := range s.set {
+			frames[i] = f.departures[a]
+		}
+		out[a] = calib.FixedWander(frames)
+	}
+	return out
 }
 
 // squared writes the square of a unit: each of its factors to twice its power.

@@ -49,12 +49,14 @@ type setFrame struct {
 	masked    []float32 // mean of the masked rows, where the detector has any
 	maskedOf  []int     // number of samples in it, by column
 	saturated float64   // fraction of the reference region
-	size      int64
-	modified  time.Time
-	spool     *os.File // inflated copy of a compressed file
-	open      *fitsutil.File
-	openHDU   *fitsutil.HDU // of the spool
-	hduName   string        // how the profile names it
+	// departures of each amplifier's overscan rows from the smoothed offset
+	departures [][]float32
+	size       int64
+	modified   time.Time
+	spool      *os.File // inflated copy of a compressed file
+	open       *fitsutil.File
+	openHDU    *fitsutil.HDU // of the spool
+	hduName    string        // how the profile names it
 }
 
 // setWorker is the working memory of one goroutine.
@@ -117,7 +119,7 @@ func (s *frameSet) perFrame() int64 {
 	width := int64(s.sensor.Image.Width())
 	for _, f := range s.frames {
 		rows := int64(f.sensor.Image.Height())
-		total += rows * int64(len(s.sensor.Amps)) * 9
+		total += rows * int64(len(s.sensor.Amps)) * 17
 		if sm := s.in.Profile.Detectors[s.detector].Smear; sm != nil && sm.When != configs.ShiftBoth && (s.kind == configs.KindFlat || s.kind == configs.KindLadder) {
 			total += 9 * rows * width
 		}
@@ -170,6 +172,9 @@ func (s *frameSet) first(fr *Frame, w *setWorker) (*setFrame, error) {
 	}
 	p := s.in.newPlan(f.Frame, traces, s.masters)
 	f.ht = p.ht
+	for _, t := range traces {
+		f.departures = append(f.departures, t.Departure)
+	}
 	for a := range s.sensor.Amps {
 		f.zeroDN = append(f.zeroDN, p.zeroDN(a))
 	}

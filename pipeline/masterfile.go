@@ -45,6 +45,11 @@ type Master struct {
 	BiasKappa  float64 `json:"-"`
 	BiasSHA256 string  `json:"-"`
 
+	// FixedWander is, of a bias, the mean square, DN^2, of the pattern of each
+	// amplifier's overscan rows that all frames have (calib.FixedWander).
+	// Empty: there is no overscan.
+	FixedWander []float64 `json:"-"`
+
 	// MaskedDark is, of a line scanner's dark, the dark current of each
 	// amplifier's masked pixels, e-/s at T0: the offset takes it off, so the
 	// dark is relative to it, and its shot noise is in the pixels all the
@@ -99,6 +104,9 @@ func (m *Master) writeTo(h *fitsutil.Header) error {
 	for a, d := range m.MaskedDark {
 		w.set(fmt.Sprintf("MSKDRK%02d", a+1), d, "[electron s-1] dark current of masked pixels")
 	}
+	for a, v := range m.FixedWander {
+		w.set(fmt.Sprintf("OVSROW%02d", a+1), v, "[adu2] mean square pattern of overscan rows")
+	}
 	if m.Kind == MasterFlat {
 		w.set("NORMUNC", m.Normalisation, "relative uncertainty of the mean being 1")
 	}
@@ -129,17 +137,24 @@ func readMaster(path string) (*Master, error) {
 	if m.Kind == MasterDark {
 		m.BiasKappa, m.BiasSHA256 = r.number("BIASKAPP"), r.text("BIASSHA")
 	}
-	for a := 1; a < 100; a++ {
-		key := fmt.Sprintf("MSKDRK%02d", a)
-		if _, ok := r.h.Value(key); !ok {
-			break
-		}
-		m.MaskedDark = append(m.MaskedDark, r.number(key))
-	}
+	m.MaskedDark, m.FixedWander = r.numbers("MSKDRK"), r.numbers("OVSROW")
 	if m.Kind == MasterFlat {
 		m.Normalisation = r.number("NORMUNC")
 	}
 	return m, r.err
+}
+
+// numbers reads a card for each amplifier, as many as there are.
+func (r *cardReader) numbers(prefix string) []float64 {
+	var out []float64
+	for a := 1; a < 100; a++ {
+		key := fmt.Sprintf("%s%02d", prefix, a)
+		if _, ok := r.h.Value(key); !ok {
+			break
+		}
+		out = append(out, r.number(key))
+	}
+	return out
 }
 
 func (r *cardReader) time(key string) time.Time {

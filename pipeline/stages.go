@@ -224,6 +224,7 @@ func (in *Instrument) newPlan(f *Frame, traces []calib.OffsetTrace, m *masterSet
 			}
 		}
 	}
+	p.addWander()
 	h := hAt(darkLaw(d), f.Info.TempK)
 	p.ht = h * (f.Info.ExposureS + f.Info.WaitS)
 	if delay := in.rowDelay(f.Detector); delay != nil {
@@ -234,6 +235,22 @@ func (in *Instrument) newPlan(f *Frame, traces []calib.OffsetTrace, m *masterSet
 		}
 	}
 	return p
+}
+
+// addWander adds to the variance of the offsets what they wander besides the
+// pattern that the master bias takes off. A bias without such figures tells
+// nothing of the pattern, and then nothing of the wander is known.
+func (p *plan) addWander() {
+	for a := range p.traces {
+		fixed := 0.0
+		if b := p.masters.bias; b != nil {
+			if a >= len(b.FixedWander) {
+				continue
+			}
+			fixed = b.FixedWander[a]
+		}
+		p.traces[a].AddWander(fixed)
+	}
 }
 
 // rowDelay returns by how much longer each image row is exposed than the
