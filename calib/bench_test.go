@@ -54,7 +54,7 @@ func benchChain(size int) (*Chain, rawPlane) {
 	}
 	return NewChain(s, []Stage{
 		FrameStage{16383, math.NaN()},
-		SaturationStage{[]float64{14000, 14000}},
+		SaturationStage{LevelDN: []float64{14000, 14000}},
 		OffsetStage{s.Offset, traces},
 		BiasStage{plane(300), 1},
 		LinearityStage{[]Polynomial{{1e-7, 1e-12}, {1e-7, 1e-12}}, []float64{15000, 15000}},

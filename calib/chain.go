@@ -39,6 +39,7 @@ type Row struct {
 	BadX int // first column whose sample the converter cannot have made; -1: none
 
 	saturated bool // any sample of the row is
+	bright    bool // any sample of the row is close to saturation
 }
 
 // Chain is the list of stages of one frame. Local stages come first; Noise,
@@ -49,6 +50,7 @@ type Chain struct {
 	Before []Stage
 	Noise  *Noise // nil: no shot noise is added
 	After  []Stage
+	Zone   *SaturationZone // nil: not looked for; it needs Noise
 	// Grow is the reach, in pixels, of the flag NearSaturated; NewChain takes
 	// it from the sensor.
 	Grow int
@@ -171,6 +173,9 @@ func (c *Chain) Run(raw RawRows, y0, y1 int, s *Scratch, sink func(*Row) error) 
 				s.near.drop(gone) // no row came in its place
 			}
 			c.Noise.addShot(r, &s.near)
+			if c.Zone != nil && c.nearBright(y, at) {
+				c.Zone.mark(c.Noise, r, &s.near)
+			}
 		}
 		for _, st := range c.After {
 			st.Apply(r)
@@ -200,7 +205,7 @@ func (c *Chain) load(raw RawRows, r *Row, y int, s *Scratch) error {
 	if len(v) > 0 && &v[0] != &r.V[0] {
 		copy(r.V, v)
 	}
-	r.Y, r.Segs, r.BadX, r.saturated = y, c.segs[y], -1, false
+	r.Y, r.Segs, r.BadX, r.saturated, r.bright = y, c.segs[y], -1, false, false
 	clear(r.Other)
 	for _, st := range c.Before {
 		st.Apply(r)
@@ -237,6 +242,17 @@ func (c *Chain) growSaturation(r *Row, at func(int) *Row) {
 			}
 		}
 	}
+}
+
+// nearBright tells whether any row of the noise window about row y is bright.
+func (c *Chain) nearBright(y int, at func(int) *Row) bool {
+	reach := c.Noise.rows()
+	for i := max(0, y-reach); i < min(c.Sensor.Image.Height(), y+reach+1); i++ {
+		if at(i).bright {
+			return true
+		}
+	}
+	return false
 }
 
 // settle gives pixels whose value a master could not supply their flag, and

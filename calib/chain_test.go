@@ -67,7 +67,7 @@ func troubled(rng *rand.Rand, width, height, grow int, withNoise bool) (*Chain, 
 		noise = &Noise{Flat: ff, Dark: dark, HT: 3, Mask: mask, FloorE2: 25, Steps: NoiseSteps(130000)}
 	}
 	return NewChain(s, []Stage{
-		FrameStage{s.CeilingDN, s.FillDN}, SaturationStage{limit}, OffsetStage{s.Offset, traces}, BiasStage{bias, 1},
+		FrameStage{s.CeilingDN, s.FillDN}, SaturationStage{LevelDN: limit}, OffsetStage{s.Offset, traces}, BiasStage{bias, 1},
 		LinearityStage{curves, maxDN}, GainStage{s.Amps}, DarkStage{Master: dark, HT: 3}, FlatStage{ff},
 	}, noise, []Stage{LightStage{Light: Light{0.01, "W m-2 sr-1 nm-1"}}, BadPixelStage{mask}}), f
 }
@@ -159,7 +159,7 @@ func TestSaturationGrows(t *testing.T) {
 		for _, h := range hot {
 			f.set(h[0], h[1], 1000)
 		}
-		c := NewChain(s, []Stage{FrameStage{65535, math.NaN()}, SaturationStage{[]float64{1000}}}, nil, nil)
+		c := NewChain(s, []Stage{FrameStage{65535, math.NaN()}, SaturationStage{LevelDN: []float64{1000}}}, nil, nil)
 		p := develop(t, c, f, 2)
 		for y := range height {
 			for x := range width {
@@ -205,7 +205,7 @@ func TestChainFollowsTheMeasurementModel(t *testing.T) {
 	}
 	d, ff := constant(width, height, dark, ud*ud), NewFlatField(constant(width, height, flat, uf*uf))
 	c := NewChain(sensor, []Stage{
-		FrameStage{65535, math.NaN()}, SaturationStage{[]float64{60000}}, OffsetStage{OffsetRule{}, []OffsetTrace{trace}},
+		FrameStage{65535, math.NaN()}, SaturationStage{LevelDN: []float64{60000}}, OffsetStage{OffsetRule{}, []OffsetTrace{trace}},
 		BiasStage{constant(width, height, biasDN, ub*ub), 1}, LinearityStage{[]Polynomial{{c2}}, []float64{0}},
 		GainStage{sensor.Amps}, DarkStage{Master: d, HT: ht}, FlatStage{ff},
 	}, &Noise{Flat: ff, Dark: d, HT: ht, FloorE2: rn * rn, Steps: NoiseSteps(100000)}, []Stage{LightStage{Light: Light{perE, ""}}})

@@ -91,7 +91,7 @@ func TestTopCodeSaturates(t *testing.T) {
 	f := newFrame(4, 1)
 	copy(f.dn, []float32{253, 254, 255, 0})
 	c := NewChain(s, []Stage{FrameStage{s.CeilingCode(), math.NaN()}, NewDecompandStage(table),
-		SaturationStage{[]float64{s.SaturationLevel(0, 100, nil)}}}, nil, nil)
+		SaturationStage{LevelDN: []float64{s.SaturationLevel(0, 100, nil)}}}, nil, nil)
 	p := develop(t, c, f, 1)
 	for x, want := range []Flags{0, 0, Saturated, AtFloor} {
 		if _, _, flags := p.at(x, 0); flags != want {

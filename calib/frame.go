@@ -53,6 +53,9 @@ func (s FrameStage) Apply(r *Row) {
 // for each amplifier.
 type SaturationStage struct {
 	LevelDN []float64
+	// CloseDN is the level from which on a row may hold pixels whose noise
+	// saturation cuts (SaturationZone); nil: none are looked for.
+	CloseDN []float64
 }
 
 // Name implements Stage.
@@ -74,8 +77,16 @@ func numbers(name string, v []float64) []Setting {
 func (s SaturationStage) Apply(r *Row) {
 	for _, g := range r.Segs {
 		limit := float32(s.LevelDN[g.Amp])
+		near := limit
+		if s.CloseDN != nil {
+			near = float32(s.CloseDN[g.Amp])
+		}
 		v, fl := r.V[g.X0:g.X1], r.Flags[g.X0:g.X1]
 		for x, d := range v {
+			if d < near || d != d {
+				continue
+			}
+			r.bright = true
 			if d >= limit {
 				fl[x] |= Saturated
 				r.saturated = true

@@ -285,21 +285,34 @@ func (s *nearSums) addSparse(v []int32, fl, mask []Flags, ring, sums []tally, fl
 	}
 }
 
+// charges are what turns a row's light into charge: 1/F, the dark current and
+// other charge.
+type charges struct{ inverse, dark, other []float32 }
+
+// chargesOf returns the charges of a row, with ones and zeros for what is not
+// there.
+func (n *Noise) chargesOf(r *Row, s *nearSums) charges {
+	width := len(r.V)
+	c := charges{s.ones[:width], s.zeros[:width], s.zeros[:width]}
+	if n.Flat != nil {
+		c.inverse, _ = n.Flat.row(r.Y)
+	}
+	if r.Other != nil {
+		c.other = r.Other[:width]
+	}
+	if n.Dark != nil {
+		c.dark, _ = n.Dark.row(r.Y)
+	}
+	return c
+}
+
 // addShot adds the shot noise to the variance of row r.
 func (n *Noise) addShot(r *Row, s *nearSums) {
 	width := len(r.V)
 	s.widen(n.set(r.Y))
 	own := s.rings[r.Y%len(s.rings)][:width]
-	inverse, dark, other := s.ones[:width], s.zeros[:width], s.zeros[:width]
-	if n.Flat != nil {
-		inverse, _ = n.Flat.row(r.Y)
-	}
-	if r.Other != nil {
-		other = r.Other[:width]
-	}
-	if n.Dark != nil {
-		dark, _ = n.Dark.row(r.Y)
-	}
+	c := n.chargesOf(r, s)
+	inverse, dark, other := c.inverse, c.dark, c.other
 	shares := n.shares()
 	ht, one := n.htOf(r.Y), float32(n.Steps)
 	wide, vr := s.wide[:width], r.Var[:width]

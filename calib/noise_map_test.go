@@ -137,7 +137,7 @@ func litFrame(rng *rand.Rand, width, height int, k mapped) *lit {
 // samples are electrons after the flat field already.
 func (l *lit) chain(noise *Noise) *Chain {
 	return NewChain(l.sensor, []Stage{
-		FrameStage{65535, math.NaN()}, SaturationStage{[]float64{litWell}},
+		FrameStage{65535, math.NaN()}, SaturationStage{LevelDN: []float64{litWell}},
 		OffsetStage{OffsetRule{}, []OffsetTrace{level(l.height, litOffset)}}, GainStage{l.sensor.Amps},
 	}, noise, nil)
 }

@@ -261,7 +261,7 @@ func TestNoiseWindowLeavesOutWhatIsNotThere(t *testing.T) {
 					return dn - offset, dn < 60000 && mask[y*width+x] == 0
 				}
 				c := NewChain(s, []Stage{
-					FrameStage{65535, math.NaN()}, SaturationStage{[]float64{60000}},
+					FrameStage{65535, math.NaN()}, SaturationStage{LevelDN: []float64{60000}},
 					OffsetStage{OffsetRule{}, []OffsetTrace{level(height, offset)}}, GainStage{s.Amps},
 				}, &Noise{Mask: mask, FloorE2: readNoise * readNoise, Steps: NoiseSteps(65535)}, nil)
 				p := develop(t, c, f, 3)

@@ -54,7 +54,7 @@ func TestFrameStageSortsSamples(t *testing.T) {
 func TestSaturationStageKnowsTheAmplifiers(t *testing.T) {
 	r := wholeRow(99, 100, float32(math.NaN()), 100, 149, 150)
 	r.Segs = []Segment{{0, 3, 1}, {3, 6, 0}}
-	SaturationStage{[]float64{150, 100}}.Apply(r)
+	SaturationStage{LevelDN: []float64{150, 100}}.Apply(r)
 	for x, want := range []Flags{0, Saturated, 0, 0, 0, Saturated} {
 		if r.Flags[x] != want {
 			t.Errorf("column %d: %v, want %v", x, r.Flags[x], want)
@@ -271,7 +271,7 @@ func TestStagesTellTheirSettings(t *testing.T) {
 	}{
 		{FrameStage{4095, math.NaN()}, "frame", map[string]string{"ceiling_dn": "4095"}},
 		{FrameStage{4095, 7}, "frame", map[string]string{"ceiling_dn": "4095", "fill_dn": "7"}},
-		{SaturationStage{[]float64{10, 20.5}}, "saturation", map[string]string{"level_dn.1": "10", "level_dn.2": "20.5"}},
+		{SaturationStage{LevelDN: []float64{10, 20.5}}, "saturation", map[string]string{"level_dn.1": "10", "level_dn.2": "20.5"}},
 		{OffsetStage{OffsetRule{true, 15, 4}, []OffsetTrace{trace}}, "offset",
 			map[string]string{"from": "overscan", "smooth_rows": "15", "reject_sigma": "4", "level_dn.1": "301.25"}},
 		{OffsetStage{OffsetRule{}, []OffsetTrace{trace}}, "offset", map[string]string{"from": "bias"}},

@@ -397,7 +397,30 @@ func (p *plan) saturation() (calib.Stage, error) {
 			return nil, fmt.Errorf("the linearity curve of amplifier %s does not reach full well: correct full_well_e or the curve", p.sensor.Amps[a].Name)
 		}
 	}
-	return calib.SaturationStage{LevelDN: levels}, nil
+	return calib.SaturationStage{LevelDN: levels, CloseDN: p.closeDN(levels)}, nil
+}
+
+// zone returns the charge at which each amplifier saturates at the given raw
+// levels.
+func (p *plan) zone(levels []float64) *calib.SaturationZone {
+	z := &calib.SaturationZone{}
+	for a, level := range levels {
+		z.LimitE = append(z.LimitE, p.sensor.Amps[a].GainEPerDN*p.curves[a].At(level-p.zeroDN(a)))
+	}
+	return z
+}
+
+// closeDN returns the raw levels from which on saturation cuts noise; the curve
+// counts as straight over so short a way.
+func (p *plan) closeDN(levels []float64) []float64 {
+	z := p.zone(levels)
+	out := make([]float64, len(levels))
+	for a, amp := range p.sensor.Amps {
+		base, slope := p.sensor.Quantisation(p.zeroDN(a))
+		rounding := amp.GainEPerDN * amp.GainEPerDN * (base + slope*levels[a])
+		out[a] = levels[a] - (z.LimitE[a]-z.CloseTo(a, amp.ReadNoiseE*amp.ReadNoiseE+rounding))/amp.GainEPerDN
+	}
+	return out
 }
 
 // saturationLevel returns the raw level at which an amplifier saturates; where
@@ -507,7 +530,13 @@ func (p *plan) chain() (*calib.Chain, error) {
 		}
 		after = append(after, s)
 	}
-	return calib.NewChain(p.sensor, before, n, after), nil
+	c := calib.NewChain(p.sensor, before, n, after)
+	for _, st := range before {
+		if sat, ok := st.(calib.SaturationStage); ok {
+			c.Zone = p.zone(sat.LevelDN)
+		}
+	}
+	return c, nil
 }
 
 // systematic lists the uncertainties that are common to the frame.

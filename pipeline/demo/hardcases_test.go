@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"sort"
 	"testing"
 	"time"
 
@@ -115,8 +116,22 @@ func (c *hardCase) run(t *testing.T) {
 			order = append(order, key)
 		}
 		unc, uncN := 0.0, 0.0
+		var flat []float32
+		full, _ := sensors[0].Flat(h.band)
+		flat = simulate.Trim(sensors[0], full)
 		for i, s := range truth.Electrons {
-			if m.flags[i] == 0 {
+			if c.name == "saturation" {
+				q := float64(flat[i] * s)
+				z := int(math.Floor((30000 - q) / 173))
+				if byLevel[1000+z] == nil {
+					byLevel[1000+z] = &Pulls{}
+					order = append(order, 1000+z)
+				}
+				b := byLevel[1000+z]
+				if m.flags[i] == 0 {
+					b.add(float64((m.value[i] - s) / m.unc[i]))
+				}
+			} else if m.flags[i] == 0 {
 				byLevel[key].add(float64((m.value[i] - s) / m.unc[i]))
 				unc += float64(m.unc[i])
 				uncN++
@@ -124,6 +139,7 @@ func (c *hardCase) run(t *testing.T) {
 		}
 		byLevel[key].Name = fmt.Sprintf("unc %.2f good %.4f", unc/uncN, uncN/float64(len(truth.Electrons)))
 	}
+	sort.Ints(order)
 	for _, k := range order {
 		b := byLevel[k]
 		b.finish()
