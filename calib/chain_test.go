@@ -183,8 +183,8 @@ func TestSaturationGrows(t *testing.T) {
 // All stages together against the formula of the measurement, for a pixel in
 // an evenly lit frame:
 //
-//	S = (g lin(raw - o - B) - d h t) / F
-//	u^2(S) = ((1/12 + u^2(o) + u^2(B)) lin'^2 g^2 + r^2 + u^2(d) (h t)^2 + Q)/F^2 + S^2 u^2(F)/F^2
+//	S = (g lin(raw - o - B) - d h t) / F', 1/F' = (1 - u^2(F)/F^2) / F
+//	u^2(S) = ((1/12 + u^2(o) + u^2(B)) lin'^2 g^2 + r^2 + u^2(d) (h t)^2 + Q)/F'^2 + S^2 u^2(F)/F^2
 //
 // where Q is the charge, F S + d h t.
 func TestChainFollowsTheMeasurementModel(t *testing.T) {
@@ -194,8 +194,9 @@ func TestChainFollowsTheMeasurementModel(t *testing.T) {
 	v := raw - offset - biasDN
 	charge := gain * (v + c2*v*v)
 	slope := 1 + 2*c2*v
-	s := (charge - dark*ht) / flat
-	variance := ((1.0/12+uo*uo+ub*ub)*slope*slope*gain*gain+rn*rn+ud*ud*ht*ht+charge)/(flat*flat) + s*s*uf*uf/(flat*flat)
+	divisor := flat / (1 - uf*uf/(flat*flat))
+	s := (charge - dark*ht) / divisor
+	variance := ((1.0/12+uo*uo+ub*ub)*slope*slope*gain*gain+rn*rn+ud*ud*ht*ht+charge)/(divisor*divisor) + s*s*uf*uf/(flat*flat)
 
 	sensor := plainSensor(width, height)
 	sensor.Amps[0].GainEPerDN, sensor.Amps[0].ReadNoiseE = gain, rn

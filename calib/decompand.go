@@ -9,6 +9,17 @@ import (
 type CodeTable struct {
 	DN    []float64 // C[k] of code k
 	Width []float64 // w_k, DN
+	// Mean is what a code stands for where the noise of the samples is known
+	// (Unbias): the DN whose mean over the codes is the level. Nil: C[k].
+	Mean []float64
+}
+
+// mean returns the DN that each code stands for.
+func (t *CodeTable) mean() []float64 {
+	if t.Mean != nil {
+		return t.Mean
+	}
+	return t.DN
 }
 
 // at returns the width of the bin that a level in DN falls into.
@@ -54,8 +65,8 @@ type DecompandStage struct {
 // NewDecompandStage prepares the table.
 func NewDecompandStage(t *CodeTable) DecompandStage {
 	s := DecompandStage{make([]float32, len(t.DN)), make([]float32, len(t.DN))}
-	for k := range t.DN {
-		s.dn[k] = float32(t.DN[k])
+	for k, dn := range t.mean() {
+		s.dn[k] = float32(dn)
 		s.variance[k] = float32(t.Width[k] * t.Width[k] * quantisation)
 	}
 	return s
@@ -96,14 +107,14 @@ func (d Decompanded) RawRow(y, x0, x1 int, dst []float32) ([]float32, error) {
 		return nil, err
 	}
 	out := dst[:len(row)]
-	t := d.Sensor.Codes
+	t := d.Sensor.Codes.mean()
 	for i, code := range row {
 		k := int(code)
-		if code != code || code == float32(d.Sensor.FillDN) || k < 0 || k >= len(t.DN) {
+		if code != code || code == float32(d.Sensor.FillDN) || k < 0 || k >= len(t) {
 			out[i] = float32(math.NaN())
 			continue
 		}
-		out[i] = float32(t.DN[k])
+		out[i] = float32(t[k])
 	}
 	return out, nil
 }

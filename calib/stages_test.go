@@ -155,7 +155,10 @@ func TestDarkStageScalesTheMaster(t *testing.T) {
 	compareRow(t, r, []float64{98.5, 40}, []float64{25.09, 25.36})
 }
 
-// S = N/F has Var(S) = Var(N)/F^2 + S^2 Var(F)/F^2 (JCGM 100:2008, 5.1.2).
+// S = N/F has Var(S) = Var(N)/F^2 + S^2 Var(F)/F^2 (JCGM 100:2008, 5.1.2), and
+// a mean that is 1 + rho times the true one with rho = Var(F)/F^2, which the
+// inverse allows for. Both pixels differ too much for either to be the other's
+// level.
 func TestFlatStageDividesByTheResponse(t *testing.T) {
 	f := constant(4, 1, 0, 0)
 	copy(f.Value, []float32{0.5, 1.25, 0, float32(math.NaN())})
@@ -163,10 +166,11 @@ func TestFlatStageDividesByTheResponse(t *testing.T) {
 	r := wholeRow(100, 1000, 5, 5)
 	copy(r.Var, []float32{110, 1100, 30, 30})
 	FlatStage{NewFlatField(f)}.Apply(r)
-	value := []float64{200, 800}
+	rho := []float64{0.0001 / 0.25, 0.0004 / 1.5625}
+	value := []float64{200 * (1 - rho[0]), 800 * (1 - rho[1])}
 	compareRow(t, r, value, []float64{
-		110/0.25 + value[0]*value[0]*0.0001/0.25,
-		1100/1.5625 + value[1]*value[1]*0.0004/1.5625,
+		110/0.25*(1-rho[0])*(1-rho[0]) + value[0]*value[0]*rho[0],
+		1100/1.5625*(1-rho[1])*(1-rho[1]) + value[1]*value[1]*rho[1],
 	})
 	if !isNaN(r.V[2]) || !isNaN(r.V[3]) {
 		t.Errorf("pixels without response have the values %g and %g, want NaN", r.V[2], r.V[3])

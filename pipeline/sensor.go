@@ -37,6 +37,7 @@ func newSensor(p *configs.Profile, d *configs.Detector) *calib.Sensor {
 	if d.Decompanding != nil {
 		dn, width := d.Decompanding.Table()
 		s.Codes = &calib.CodeTable{DN: dn, Width: width}
+		s.Codes.Unbias(codeNoise(d))
 		s.CeilingDN = dn[len(dn)-1]
 	}
 	for _, a := range d.Amplifiers {
@@ -205,4 +206,17 @@ func (in *Instrument) band(name string) *configs.Band {
 		}
 	}
 	return nil
+}
+
+// codeNoise is the noise of a detector's samples before they become codes:
+// the mean over its amplifiers.
+func codeNoise(d *configs.Detector) calib.CodeNoise {
+	var n calib.CodeNoise
+	share := 1 / float64(len(d.Amplifiers))
+	for _, a := range d.Amplifiers {
+		n.ZeroDN += a.OffsetDN * share
+		n.ReadDN += a.ReadNoiseE / a.GainEPerDN * share
+		n.GainEPerDN += a.GainEPerDN * share
+	}
+	return n
 }

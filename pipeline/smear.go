@@ -126,8 +126,12 @@ func maskedDN(s *calib.Sensor, masked [2]int, rows calib.RawRows, traces []calib
 // maskedSegments are the amplifiers that read the masked rows: those of the
 // nearest row of the image.
 func maskedSegments(s *calib.Sensor, masked [2]int) []calib.Segment {
-	y := min(max(masked[0]-1-s.Image.Y0, 0), s.Image.Height()-1)
-	return s.Segments()[y]
+	return s.Segments()[nearestRow(s, masked)]
+}
+
+// nearestRow is the row of the image nearest to the masked rows.
+func nearestRow(s *calib.Sensor, masked [2]int) int {
+	return min(max(masked[0]-1-s.Image.Y0, 0), s.Image.Height()-1)
 }
 
 // clippedColumn is the mean of the samples within a limit of their median, at
@@ -163,13 +167,16 @@ func (p *plan) maskedSmear(rule calib.SmearRule, rows calib.RawRows) (*calib.Sme
 	if err != nil {
 		return nil, err
 	}
+	nearest := nearestRow(p.sensor, *d.Smear.MaskedRows)
 	variance, unsure := make([]float32, len(dn)), make([]bool, len(dn))
 	for _, g := range maskedSegments(p.sensor, *d.Smear.MaskedRows) {
 		amp := p.sensor.Amps[g.Amp]
 		gain := amp.GainEPerDN
 		_, slope := p.sensor.Quantisation(p.zeroDN(g.Amp))
+		offset := float64(p.traces[g.Amp].Variance[nearest])
 		for x := g.X0; x < g.X1; x++ {
-			v, q := float64(dn[x]), 0.0
+			// The offset's error is common to all columns.
+			v, q := float64(dn[x]), gain*gain*offset
 			if b := p.masters.bias; b != nil {
 				v -= float64(b.masked.Value[x])
 				q += gain * gain * float64(b.masked.Variance[x])
