@@ -52,7 +52,7 @@ func ExampleCombiner() {
 func ExampleDarkLaw() {
 	law := calib.DarkLaw{Kind: "doubling", ReferenceK: 260, IntervalK: 7, RelUncert: 0.05}
 	for _, tempK := range []float64{253, 260, 270} {
-		fmt.Printf("h(%g K) = %.3f +- %.1f %%\n", tempK, law.At(tempK), 100*law.RelativeUncertainty(tempK))
+		fmt.Printf("h(%g K) = %.3f +- %.1f %%\n", tempK, law.At(tempK), 100*law.RelativeUncertainty(tempK, law.ReferenceK))
 	}
 	// Output:
 	// h(253 K) = 0.500 +- 3.5 %

@@ -207,6 +207,7 @@ func (l DarkLaw) Settings() []Setting {
 // At returns h(T) for a detector temperature in kelvin.
 func (l DarkLaw) At(tempK float64) float64 { return math.Exp(l.exponent(tempK)) }
 
+// exponent returns ln h(T).
 func (l DarkLaw) exponent(tempK float64) float64 {
 	switch l.Kind {
 	case "doubling":
@@ -218,9 +219,34 @@ func (l DarkLaw) exponent(tempK float64) float64 {
 	}
 }
 
-// RelativeUncertainty returns the relative standard uncertainty of h(T) from
-// that of the law's parameter: the exponent is proportional to E, or to
-// 1/interval, so u(h)/h = |exponent| u(p)/p (JCGM 100:2008, 5.1).
-func (l DarkLaw) RelativeUncertainty(tempK float64) float64 {
-	return math.Abs(l.exponent(tempK)) * l.RelUncert
+// RelativeUncertainty returns the relative standard uncertainty of a dark
+// charge at T that the law makes of dark frames at fromK, from that of the law's
+// parameter p. The charge goes with h(T)/h(from), and the exponents are
+// proportional to E, or to 1/interval, so
+//
+//	u/charge = |ln h(T) - ln h(from)| u(p)/p        (JCGM 100:2008, 5.1)
+//
+// Where frame and darks have one temperature, the law does not matter, however
+// far from T0 they are.
+func (l DarkLaw) RelativeUncertainty(tempK, fromK float64) float64 {
+	return math.Abs(l.exponent(tempK)-l.exponent(fromK)) * l.RelUncert
+}
+
+// EffectiveK returns the one temperature that stands for those of some dark
+// frames where the law's uncertainty matters: that whose ln h is the mean of
+// theirs, weighted as in the master. NaN where the law knows no temperature.
+func (l DarkLaw) EffectiveK(tempsK []float64, mean func([]float64) float64) float64 {
+	exponents := make([]float64, len(tempsK))
+	for i, t := range tempsK {
+		exponents[i] = l.exponent(t)
+	}
+	x := mean(exponents)
+	switch l.Kind {
+	case "doubling":
+		return l.ReferenceK + x*l.IntervalK/math.Ln2
+	case "activation":
+		return 1 / (1/l.ReferenceK - x*boltzmannEV/l.EnergyEV)
+	default:
+		return math.NaN()
+	}
 }

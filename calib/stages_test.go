@@ -199,7 +199,7 @@ func TestDarkLaws(t *testing.T) {
 	} {
 		name := fmt.Sprintf("%s law at %g K", c.law.Kind, c.tempK)
 		within(t, name, c.law.At(c.tempK), c.h, 1e-8*c.h)
-		within(t, "uncertainty of the "+name, c.law.RelativeUncertainty(c.tempK), c.uncert, 1e-8)
+		within(t, "uncertainty of the "+name, c.law.RelativeUncertainty(c.tempK, c.law.ReferenceK), c.uncert, 1e-8)
 	}
 }
 
@@ -213,11 +213,11 @@ func TestDarkLawUncertaintyIsThatOfItsParameter(t *testing.T) {
 		off := doubling
 		off.IntervalK *= 1 + u
 		change := math.Abs(off.At(tempK)/doubling.At(tempK) - 1)
-		within(t, "doubling", doubling.RelativeUncertainty(tempK), change, 1e-3*change)
+		within(t, "doubling", doubling.RelativeUncertainty(tempK, doubling.ReferenceK), change, 1e-3*change)
 		off = activation
 		off.EnergyEV *= 1 + u
 		change = math.Abs(off.At(tempK)/activation.At(tempK) - 1)
-		within(t, "activation", activation.RelativeUncertainty(tempK), change, 1e-3*change)
+		within(t, "activation", activation.RelativeUncertainty(tempK, activation.ReferenceK), change, 1e-3*change)
 	}
 }
 

@@ -271,7 +271,7 @@ func (g *group) middle() *Frame { return g.frames[len(g.frames)/2] }
 func (b *builder) info(g *group) Master {
 	m := Master{Kind: g.masterKind(), Instrument: b.in.Profile.Instrument, Detector: b.in.Profile.Detectors[g.detector].Name,
 		Mode: g.mode, Begin: g.frames[0].Info.Time, End: g.frames[len(g.frames)-1].Info.Time,
-		TempMinK: math.NaN(), TempMaxK: math.NaN(), Frames: len(g.frames), Binning: g.frames[0].Info.Binning}
+		TempMinK: math.NaN(), TempMaxK: math.NaN(), EffectiveK: math.NaN(), Frames: len(g.frames), Binning: g.frames[0].Info.Binning}
 	if g.kind == configs.KindFlat {
 		m.Band = g.band
 	}
@@ -408,6 +408,7 @@ func (b *builder) content(s *frameSet, out calib.Combined, weights weighting, ma
 			inverse[i] = f.scale[0]
 		}
 		c.info.BiasKappa = weights.MeanOf(inverse)
+		c.info.EffectiveK = s.effectiveK(weights)
 		if s.sensor.LineScan {
 			c.info.MaskedDark = s.maskedDark()
 		}
@@ -444,6 +445,15 @@ func (b *builder) content(s *frameSet, out calib.Combined, weights weighting, ma
 		{Name: "reject_sigma", Value: fmt.Sprint(b.in.Profile.Masters.RejectSigma)}, {Name: "frames", Value: fmt.Sprint(len(s.frames))},
 	}})
 	return c, nil
+}
+
+// effectiveK is the temperature that stands for those of a dark's frames.
+func (s *frameSet) effectiveK(weights weighting) float64 {
+	temps := make([]float64, len(s.set))
+	for i, f := range s.set {
+		temps[i] = f.Info.TempK
+	}
+	return darkLaw(&s.in.Profile.Detectors[s.detector]).EffectiveK(temps, weights.MeanOf)
 }
 
 // fixedWander returns the mean square of the pattern of each amplifier's

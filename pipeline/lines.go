@@ -117,28 +117,33 @@ func (b *builder) combineLines(s *frameSet) (*masterContent, error) {
 		return calib.FrameNoise{A: n.A * k, B: n.B * k}
 	})
 	views := make([][]float32, len(blocks))
-	inverse := make([]float64, len(blocks))
+	weights := &lineWeights{combiner: combiners[0], frames: make([]int, len(blocks))}
 	for i, block := range blocks {
-		views[i], inverse[i] = block.value, s.set[block.frame].scale[0]
+		views[i], weights.frames[i] = block.value, block.frame
 	}
 	out := newCombined(s.sensor.Image.Width(), s.kind == configs.KindDark)
 	s.combineLineRow(combiners, views, out, s.work[0])
 	if err := s.poolVariances(combiners, out); err != nil {
 		return nil, err
 	}
-	return b.content(s, out, &lineWeights{combiners[0], inverse}, nil)
+	return b.content(s, out, weights, nil)
 }
 
-// lineWeights tells the mean of 1/(h t) as the blocks of a line scanner's dark
-// were weighted.
+// lineWeights tells means over the frames as the blocks of a line scanner's
+// lines were weighted.
 type lineWeights struct {
 	combiner *calib.Combiner
-	inverse  []float64
+	frames   []int // of each block
 }
 
-// MeanOf returns the mean over the blocks; what is asked for by frame is known
-// by block.
-func (l *lineWeights) MeanOf([]float64) float64 { return l.combiner.MeanOf(l.inverse) }
+// MeanOf returns the mean over the blocks of one number for each frame.
+func (l *lineWeights) MeanOf(v []float64) float64 {
+	byBlock := make([]float64, len(l.frames))
+	for i, f := range l.frames {
+		byBlock[i] = v[f]
+	}
+	return l.combiner.MeanOf(byBlock)
+}
 
 // leastSpread is the ratio of the longest to the shortest h(T) t of dark runs
 // from which a bias can be told.

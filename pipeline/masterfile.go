@@ -45,6 +45,10 @@ type Master struct {
 	BiasKappa  float64 `json:"-"`
 	BiasSHA256 string  `json:"-"`
 
+	// EffectiveK is, of a dark, the temperature that stands for those of its
+	// frames (calib.DarkLaw.EffectiveK); NaN: not known.
+	EffectiveK float64 `json:"-"`
+
 	// FixedWander is, of a bias, the mean square, DN^2, of the pattern of each
 	// amplifier's overscan rows that all frames have (calib.FixedWander).
 	// Empty: there is no overscan.
@@ -100,6 +104,9 @@ func (m *Master) writeTo(h *fitsutil.Header) error {
 	if m.Kind == MasterDark {
 		w.set("BIASKAPP", m.BiasKappa, "[s-1] mean 1/(h t) of the frames")
 		w.set("BIASSHA", m.BiasSHA256, "SHA-256 of the bias taken off the frames")
+		if !math.IsNaN(m.EffectiveK) {
+			w.set("TEMPEFF", m.EffectiveK, "[K] temperature of mean ln h(T) of the frames")
+		}
 	}
 	for a, d := range m.MaskedDark {
 		w.set(fmt.Sprintf("MSKDRK%02d", a+1), d, "[electron s-1] dark current of masked pixels")
@@ -123,7 +130,7 @@ func readMaster(path string) (*Master, error) {
 	}
 	defer f.Close()
 	r := cardReader{h: f.HDUs()[0].Header, path: path}
-	m := &Master{Path: path, Kind: r.optional("MASTER"), TempMinK: math.NaN(), TempMaxK: math.NaN()}
+	m := &Master{Path: path, Kind: r.optional("MASTER"), TempMinK: math.NaN(), TempMaxK: math.NaN(), EffectiveK: math.NaN()}
 	if m.Kind == "" {
 		return nil, ErrNotMaster
 	}
@@ -136,6 +143,9 @@ func readMaster(path string) (*Master, error) {
 	m.Frames, m.Binning = r.optionalInt("NFRAMES"), r.optionalInt("BINNING")
 	if m.Kind == MasterDark {
 		m.BiasKappa, m.BiasSHA256 = r.number("BIASKAPP"), r.text("BIASSHA")
+		if _, ok := r.h.Value("TEMPEFF"); ok {
+			m.EffectiveK = r.number("TEMPEFF")
+		}
 	}
 	m.MaskedDark, m.FixedWander = r.numbers("MSKDRK"), r.numbers("OVSROW")
 	if m.Kind == MasterFlat {

@@ -558,7 +558,7 @@ func (p *plan) systematic() []Term {
 	}
 	if p.masters.dark != nil && !math.IsNaN(p.frame.Info.TempK) {
 		// Relative to the dark charge, not to the signal.
-		terms = append(terms, Term{"dark temperature law", darkLaw(d).RelativeUncertainty(p.frame.Info.TempK)})
+		terms = append(terms, Term{"dark temperature law", p.darkLawUncertainty()})
 	}
 	if p.masters.flat != nil {
 		terms = append(terms, Term{"flat normalisation", p.masters.flat.Normalisation})
@@ -571,6 +571,17 @@ func (p *plan) systematic() []Term {
 		terms = append(terms, p.lightTerms()...)
 	}
 	return terms
+}
+
+// darkLawUncertainty is that of the dark charge from the law's parameter; a
+// master that does not tell the temperature of its frames counts as one at T0.
+func (p *plan) darkLawUncertainty() float64 {
+	law := darkLaw(&p.in.Profile.Detectors[p.frame.Detector])
+	from := p.masters.dark.EffectiveK
+	if math.IsNaN(from) {
+		from = law.ReferenceK
+	}
+	return law.RelativeUncertainty(p.frame.Info.TempK, from)
 }
 
 // lightTerms lists the uncertainties of what turns electrons into the
