@@ -83,13 +83,12 @@ func (s SaturationStage) Apply(r *Row) {
 		}
 		v, fl := r.V[g.X0:g.X1], r.Flags[g.X0:g.X1]
 		for x, d := range v {
-			if d < near || d != d {
-				continue
-			}
-			r.bright = true
-			if d >= limit {
-				fl[x] |= Saturated
-				r.saturated = true
+			if d >= near {
+				r.bright = true
+				if d >= limit {
+					fl[x] |= Saturated
+					r.saturated = true
+				}
 			}
 		}
 	}
