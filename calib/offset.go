@@ -24,8 +24,6 @@ type OffsetTrace struct {
 	// Departure is by how much the mean of each overscan row lies above the
 	// smoothed course, DN; NaN where nothing tells.
 	Departure []float32
-	Wander    float64   // mean square of Departure less that of its noise, DN^2
-	wanderSD  float64   // standard deviation of Wander from noise alone
 	noise     []float32 // variance of Departure from noise, DN^2
 }
 
@@ -94,8 +92,7 @@ func MeasureOffset(s *Sensor, a int, raw RawRows) (OffsetTrace, error) {
 	t.NoiseDN = math.Sqrt(variance)
 	m := &rowMeans{sums, counts, variance}
 	t.smooth(s, amp, m)
-	t.findWander(s.Offset, m)
-	t.markJumps(s, o)
+	t.findDepartures(s.Offset, m)
 	return t, nil
 }
 
@@ -209,55 +206,119 @@ func (r OffsetRule) fit(m *rowMeans, c int) (value, variance float64, n int) {
 	return value, variance, n
 }
 
-// wanderSigma is the significance from which an offset counts as wandering.
-const wanderSigma = 1
-
-// findWander measures how far the offset departs from its smoothed course. The
-// mean of a row's c samples of variance s departs from the fit to its window,
-// which it is part of and whose variance is s h, by noise of variance
-// s (1/c - h) and by just what the smoothed course is wrong by:
-//
-//	w = mean over the rows of (departure^2 - s (1/c - h))
-//
-// It is unbiased and may be negative. Rows that are the same in every frame,
-// the overscan's fixed pattern, are in it too; the master bias knows them.
-func (t *OffsetTrace) findWander(r OffsetRule, m *rowMeans) {
-	t.Departure = make([]float32, len(m.counts))
-	t.noise = make([]float32, len(m.counts))
-	var sum, square, rows float64
+// findDepartures measures by how much each overscan row lies above the smoothed
+// course. The mean of a row's c samples of variance s departs from the fit to
+// its window, which it is part of and whose variance is s h, by noise of
+// variance s (1/c - h), by just what the smoothed course is wrong by, and by the
+// row's own part of the fixed pattern.
+func (t *OffsetTrace) findDepartures(r OffsetRule, m *rowMeans) {
+	t.Departure, t.noise = make([]float32, len(m.counts)), make([]float32, len(m.counts))
 	for y, c := range m.counts {
 		v, h, n := r.fit(m, y)
 		if c == 0 || n == c {
 			t.Departure[y] = float32(math.NaN())
 			continue
 		}
-		d := m.sums[y]/float64(c) - v
-		noise := m.variance * (1/float64(c) - h)
-		t.Departure[y], t.noise[y] = float32(d), float32(noise)
-		sum += d*d - noise
-		square += 2 * noise * noise
-		rows++
-	}
-	if rows > 0 {
-		t.Wander, t.wanderSD = sum/rows, math.Sqrt(square)/rows
+		t.Departure[y] = float32(m.sums[y]/float64(c) - v)
+		t.noise[y] = float32(m.variance * (1/float64(c) - h))
 	}
 }
 
-// markJumps marks rows as unsure in whose window the course departs by more
-// than noise and the wander of the whole frame explain, as about a jump: the
-// sum of n squared departures over their variance exceeds the limit of a
-// chi-square of n degrees of freedom. A jump of J DN between rows shows from
-// about J = 3.5 standard deviations of a row's mean in a window of 15 rows.
-func (t *OffsetTrace) markJumps(s *Sensor, o Region) {
-	if s.Offset.SmoothRows < 3 {
+// RowPattern is the part of the departures of overscan rows that all frames
+// have in common, DN, and its variance, DN^2; NaN where nothing tells.
+type RowPattern struct{ Mean, Variance []float32 }
+
+// NewRowPattern returns the pattern of some frames: the mean of their
+// departures, with the variance between the frames over their number.
+func NewRowPattern(departures [][]float32) RowPattern {
+	p := RowPattern{make([]float32, len(departures[0])), make([]float32, len(departures[0]))}
+	for y := range p.Mean {
+		var n, mean, square float64
+		for _, d := range departures {
+			if v := float64(d[y]); v == v {
+				n++
+				mean += v
+				square += v * v
+			}
+		}
+		mean /= n
+		p.Mean[y] = float32(mean)
+		p.Variance[y] = float32((square/n - mean*mean) / (n - 1))
+	}
+	return p
+}
+
+// wanderSigma is the significance from which an offset counts as wandering.
+const wanderSigma = 1
+
+// AddWander adds to the variance of the offset what it wanders about its
+// smoothed course. With e the departure of a row less the fixed pattern, and v
+// the variance of both from noise,
+//
+//	w = mean over the rows of (e^2 - v)
+//
+// is an unbiased estimate of the mean square by which the smoothed course is
+// wrong. Less than wanderSigma standard deviations of it, sqrt(2/rows) v, count
+// as none; so a steady offset gets a quarter of one too much on average (the
+// mean of a standard normal number above 1).
+//
+// A row is marked as unsure in whose window n departures are larger than v and
+// w explain, as about a jump: their mean square exceeds the limit of a
+// chi-square of n degrees of freedom. With windows of 15 rows that finds jumps
+// of some 4 standard deviations of a row's mean.
+//
+// Without a pattern (no bias is taken off) departures count as they are.
+func (t *OffsetTrace) AddWander(s *Sensor, a int, pattern *RowPattern) {
+	e, v := t.unfixed(pattern)
+	var sum, square, rows float64
+	for y, d := range e {
+		if d == d {
+			sum += d*d - v[y]
+			square += 2 * v[y] * v[y]
+			rows++
+		}
+	}
+	if rows == 0 {
 		return
 	}
+	w := 0.0
+	if sum > wanderSigma*math.Sqrt(square) {
+		w = sum / rows
+	}
+	for y := range t.Variance {
+		t.Variance[y] += float32(w)
+	}
+	if s.Offset.SmoothRows > 1 {
+		t.markJumps(s, s.Amps[a].Overscan, e, v, w)
+	}
+}
+
+// unfixed returns the departures less the fixed pattern and their variance from
+// noise.
+func (t *OffsetTrace) unfixed(pattern *RowPattern) (e, v []float64) {
+	e, v = make([]float64, len(t.Departure)), make([]float64, len(t.Departure))
+	for y, d := range t.Departure {
+		e[y], v[y] = float64(d), float64(t.noise[y])
+		if pattern != nil {
+			e[y] -= float64(pattern.Mean[y])
+			v[y] += float64(pattern.Variance[y])
+		}
+	}
+	return e, v
+}
+
+// jumpZ is the departure, in sigmas, from which a course counts as jumping:
+// 3e-7 of steady rows.
+const jumpZ = 5
+
+// markJumps marks the rows of the image in whose window the course jumps.
+func (t *OffsetTrace) markJumps(s *Sensor, o Region, e, v []float64, w float64) {
 	for y := range t.Unsure {
-		lo, hi := s.Offset.window(min(max(y+s.Image.Y0-o.Y0, 0), len(t.Departure)-1), len(t.Departure))
+		lo, hi := s.Offset.window(overscanRow(s, o, y), len(e))
 		sum, n := 0.0, 0.0
 		for i := lo; i < hi; i++ {
-			if d := float64(t.Departure[i]); d == d {
-				sum += d * d / (float64(t.noise[i]) + max(t.Wander, 0))
+			if e[i] == e[i] {
+				sum += e[i] * e[i] / (v[i] + w)
 				n++
 			}
 		}
@@ -267,46 +328,9 @@ func (t *OffsetTrace) markJumps(s *Sensor, o Region) {
 	}
 }
 
-// jumpZ is the departure, in sigmas, from which a course counts as jumping:
-// 3e-7 of steady rows.
-const jumpZ = 5
-
-// AddWander adds to the variance what the offset wanders about its smoothed
-// course, fixed being the part of Wander that is the same in every frame, DN^2
-// (FixedWander). Less than wanderSigma standard deviations count as none, which
-// hides less than 0.01 of the variance of a sample; steady offsets get 0.24
-// standard deviations too much on average, the mean of a normal number above 1:
-// sqrt(2/rows)/4 of the variance of a row's mean.
-func (t *OffsetTrace) AddWander(fixed float64) {
-	if w := t.Wander - fixed; w > wanderSigma*t.wanderSD {
-		for y := range t.Variance {
-			t.Variance[y] += float32(w)
-		}
-	}
-}
-
-// FixedWander returns the part of the wander of some frames, DN^2, that all of
-// them have in common: the mean over the rows of the squared mean departure
-// less what chance gives it, the variance between the frames over their number.
-func FixedWander(departures [][]float32) float64 {
-	var total, rows float64
-	for y := range departures[0] {
-		var n, mean, square float64
-		for _, d := range departures {
-			if v := float64(d[y]); v == v {
-				n++
-				mean += v
-				square += v * v
-			}
-		}
-		if n < 2 {
-			continue
-		}
-		mean /= n
-		total += mean*mean - (square/n-mean*mean)/(n-1)
-		rows++
-	}
-	return total / max(rows, 1)
+// overscanRow is the overscan's row beside image row y, or the nearest to it.
+func overscanRow(s *Sensor, o Region, y int) int {
+	return min(max(y+s.Image.Y0-o.Y0, 0), o.Height()-1)
 }
 
 // smooth fills the trace for the rows of the image. Level and Drift count over
@@ -317,8 +341,7 @@ func (t *OffsetTrace) smooth(s *Sensor, amp Amplifier, m *rowMeans) {
 	lowest, highest := math.Inf(1), math.Inf(-1)
 	total, known := 0.0, 0
 	for y := range t.DN {
-		// The overscan's row beside image row y, or the nearest to it.
-		c := min(max(y+s.Image.Y0-o.Y0, 0), len(m.sums)-1)
+		c := overscanRow(s, o, y)
 		v, h, n := s.Offset.fit(m, c)
 		if n == 0 {
 			t.DN[y], t.Variance[y], t.Unsure[y] = float32(math.NaN()), float32(math.NaN()), true

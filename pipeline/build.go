@@ -271,7 +271,7 @@ func (g *group) middle() *Frame { return g.frames[len(g.frames)/2] }
 func (b *builder) info(g *group) Master {
 	m := Master{Kind: g.masterKind(), Instrument: b.in.Profile.Instrument, Detector: b.in.Profile.Detectors[g.detector].Name,
 		Mode: g.mode, Begin: g.frames[0].Info.Time, End: g.frames[len(g.frames)-1].Info.Time,
-		TempMinK: math.NaN(), TempMaxK: math.NaN(), EffectiveK: math.NaN(), Frames: len(g.frames), Binning: g.frames[0].Info.Binning}
+		TempMinK: math.NaN(), TempMaxK: math.NaN(), Frames: len(g.frames), Binning: g.frames[0].Info.Binning}
 	if g.kind == configs.KindFlat {
 		m.Band = g.band
 	}
@@ -400,7 +400,9 @@ func (b *builder) content(s *frameSet, out calib.Combined, weights weighting, ma
 	unit := "adu"
 	switch s.kind {
 	case configs.KindBias:
-		c.info.FixedWander = s.fixedWander()
+		if !s.sensor.LineScan { // whose rows are lines, which have nothing in common
+			c.tables = append(c.tables, s.rowPatterns()...)
+		}
 	case configs.KindDark:
 		unit = "electron s-1"
 		inverse := make([]float64, len(s.frames))
@@ -447,34 +449,18 @@ func (b *builder) content(s *frameSet, out calib.Combined, weights weighting, ma
 	return c, nil
 }
 
-// effectiveK is the temperature that stands for those of a dark's frames.
+// effectiveK is the temperature that stands for those of a dark's frames; 0
+// where the law knows none.
 func (s *frameSet) effectiveK(weights weighting) float64 {
 	temps := make([]float64, len(s.set))
 	for i, f := range s.set {
 		temps[i] = f.Info.TempK
 	}
-	return darkLaw(&s.in.Profile.Detectors[s.detector]).EffectiveK(temps, weights.MeanOf)
-}
-
-// fixedWander returns the mean square of the pattern of each amplifier's
-// overscan rows; nil where there is none. A line scanner's rows are lines, which
-// have nothing in common.
-func (s *frameSet) fixedWander() []float64 {
-	if !s.sensor.Offset.FromOverscan || len(s.set[0].departures[0]) == 0 {
-		return nil
+	k := darkLaw(&s.in.Profile.Detectors[s.detector]).EffectiveK(temps, weights.MeanOf)
+	if math.IsNaN(k) {
+		return 0
 	}
-	out := make([]float64, len(s.sensor.Amps))
-	for a := range out {
-		if s.sensor.LineScan {
-			continue
-		}
-		frames := make([][]float32, len(s.set))
-		for i, f := range s.set {
-			frames[i] = f.departures[a]
-		}
-		out[a] = calib.FixedWander(frames)
-	}
-	return out
+	return k
 }
 
 // squared writes the square of a unit: each of its factors to twice its power.

@@ -46,13 +46,8 @@ type Master struct {
 	BiasSHA256 string  `json:"-"`
 
 	// EffectiveK is, of a dark, the temperature that stands for those of its
-	// frames (calib.DarkLaw.EffectiveK); NaN: not known.
+	// frames (calib.DarkLaw.EffectiveK); 0: not known.
 	EffectiveK float64 `json:"-"`
-
-	// FixedWander is, of a bias, the mean square, DN^2, of the pattern of each
-	// amplifier's overscan rows that all frames have (calib.FixedWander).
-	// Empty: there is no overscan.
-	FixedWander []float64 `json:"-"`
 
 	// MaskedDark is, of a line scanner's dark, the dark current of each
 	// amplifier's masked pixels, e-/s at T0: the offset takes it off, so the
@@ -104,15 +99,12 @@ func (m *Master) writeTo(h *fitsutil.Header) error {
 	if m.Kind == MasterDark {
 		w.set("BIASKAPP", m.BiasKappa, "[s-1] mean 1/(h t) of the frames")
 		w.set("BIASSHA", m.BiasSHA256, "SHA-256 of the bias taken off the frames")
-		if !math.IsNaN(m.EffectiveK) {
+		if m.EffectiveK > 0 {
 			w.set("TEMPEFF", m.EffectiveK, "[K] temperature of mean ln h(T) of the frames")
 		}
 	}
 	for a, d := range m.MaskedDark {
 		w.set(fmt.Sprintf("MSKDRK%02d", a+1), d, "[electron s-1] dark current of masked pixels")
-	}
-	for a, v := range m.FixedWander {
-		w.set(fmt.Sprintf("OVSROW%02d", a+1), v, "[adu2] mean square pattern of overscan rows")
 	}
 	if m.Kind == MasterFlat {
 		w.set("NORMUNC", m.Normalisation, "relative uncertainty of the mean being 1")
@@ -130,7 +122,7 @@ func readMaster(path string) (*Master, error) {
 	}
 	defer f.Close()
 	r := cardReader{h: f.HDUs()[0].Header, path: path}
-	m := &Master{Path: path, Kind: r.optional("MASTER"), TempMinK: math.NaN(), TempMaxK: math.NaN(), EffectiveK: math.NaN()}
+	m := &Master{Path: path, Kind: r.optional("MASTER"), TempMinK: math.NaN(), TempMaxK: math.NaN()}
 	if m.Kind == "" {
 		return nil, ErrNotMaster
 	}
@@ -147,24 +139,17 @@ func readMaster(path string) (*Master, error) {
 			m.EffectiveK = r.number("TEMPEFF")
 		}
 	}
-	m.MaskedDark, m.FixedWander = r.numbers("MSKDRK"), r.numbers("OVSROW")
+	for a := 1; a < 100; a++ {
+		key := fmt.Sprintf("MSKDRK%02d", a)
+		if _, ok := r.h.Value(key); !ok {
+			break
+		}
+		m.MaskedDark = append(m.MaskedDark, r.number(key))
+	}
 	if m.Kind == MasterFlat {
 		m.Normalisation = r.number("NORMUNC")
 	}
 	return m, r.err
-}
-
-// numbers reads a card for each amplifier, as many as there are.
-func (r *cardReader) numbers(prefix string) []float64 {
-	var out []float64
-	for a := 1; a < 100; a++ {
-		key := fmt.Sprintf("%s%02d", prefix, a)
-		if _, ok := r.h.Value(key); !ok {
-			break
-		}
-		out = append(out, r.number(key))
-	}
-	return out
 }
 
 func (r *cardReader) time(key string) time.Time {

@@ -15,15 +15,16 @@ type loaded struct {
 	*Master
 	SHA256 string
 
-	plane        *calib.Plane      // bias, dark
-	means        []float64         // bias: mean over each amplifier, DN
-	charge       *calib.Plane      // dark: all of the dark charge, what the offset takes off included
-	masked       *calib.Plane      // bias, dark: mean of the masked rows, where the camera has any
-	zones        *calib.ZoneCurves // linearity that varies over the detector
-	typicalEPerS float64           // dark: median, e-/s at T0
-	flat         *calib.FlatField  // flat
-	raw          *calib.Plane      // flat, as it is in the file
-	mask         []calib.Flags     // bad-pixels
+	plane        *calib.Plane        // bias, dark
+	means        []float64           // bias: mean over each amplifier, DN
+	rows         []*calib.RowPattern // bias: fixed pattern of each amplifier's overscan rows; nil: not told
+	charge       *calib.Plane        // dark: all of the dark charge, what the offset takes off included
+	masked       *calib.Plane        // bias, dark: mean of the masked rows, where the camera has any
+	zones        *calib.ZoneCurves   // linearity that varies over the detector
+	typicalEPerS float64             // dark: median, e-/s at T0
+	flat         *calib.FlatField    // flat
+	raw          *calib.Plane        // flat, as it is in the file
+	mask         []calib.Flags       // bad-pixels
 
 	marks *markPlaces // flat of a camera tube: where it shows the reference marks
 
@@ -84,6 +85,7 @@ func loadMaster(m *Master, s *calib.Sensor, w wants) (*loaded, error) {
 	case MasterBias:
 		l.plane = r.plane()
 		l.masked = r.masked()
+		l.rows = r.rowPatterns(s)
 		for _, a := range s.Amps {
 			region := a.Region.Intersect(s.Image).Shift(-s.Image.X0, -s.Image.Y0)
 			region.Y1 = min(region.Y1, r.height)

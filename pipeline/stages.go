@@ -238,18 +238,16 @@ func (in *Instrument) newPlan(f *Frame, traces []calib.OffsetTrace, m *masterSet
 }
 
 // addWander adds to the variance of the offsets what they wander besides the
-// pattern that the master bias takes off. A bias without such figures tells
-// nothing of the pattern, and then nothing of the wander is known.
+// pattern that the master bias takes off.
 func (p *plan) addWander() {
 	for a := range p.traces {
-		fixed := 0.0
-		if b := p.masters.bias; b != nil {
-			if a >= len(b.FixedWander) {
-				continue
+		var pattern *calib.RowPattern
+		if b := p.masters.bias; b != nil && !p.sensor.LineScan { // lines have no pattern in common
+			if pattern = b.rows[a]; pattern == nil {
+				continue // the bias does not tell, and so nothing is known
 			}
-			fixed = b.FixedWander[a]
 		}
-		p.traces[a].AddWander(fixed)
+		p.traces[a].AddWander(p.sensor, a, pattern)
 	}
 }
 
@@ -578,7 +576,7 @@ func (p *plan) systematic() []Term {
 func (p *plan) darkLawUncertainty() float64 {
 	law := darkLaw(&p.in.Profile.Detectors[p.frame.Detector])
 	from := p.masters.dark.EffectiveK
-	if math.IsNaN(from) {
+	if !(from > 0) {
 		from = law.ReferenceK
 	}
 	return law.RelativeUncertainty(p.frame.Info.TempK, from)
