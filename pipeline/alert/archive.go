@@ -133,7 +133,7 @@ func (j *judge) masterAge(ctx context.Context, r *configs.Rule) ([]Finding, erro
 	if err != nil {
 		return nil, err
 	}
-	newest := newestMasters(r, masters)
+	newest := j.newestMasters(r, masters)
 	var found []Finding
 	for _, s := range slices.SortedFunc(maps.Keys(newest), masterSeries.compare) {
 		m := newest[s]
@@ -150,12 +150,12 @@ func (j *judge) masterAge(ctx context.Context, r *configs.Rule) ([]Finding, erro
 	return found, nil
 }
 
-func newestMasters(r *configs.Rule, masters []ledger.Master) map[masterSeries]*ledger.Master {
+func (j *judge) newestMasters(r *configs.Rule, masters []ledger.Master) map[masterSeries]*ledger.Master {
 	fits := func(want, is string) bool { return want == "" || want == is }
 	newest := map[masterSeries]*ledger.Master{}
 	for i := range masters {
 		m := &masters[i]
-		if !fits(r.Instrument, m.Instrument) || !fits(r.Detector, m.Detector) || !fits(r.Master, m.Kind) {
+		if j.Barred[m.SHA256] || !fits(r.Instrument, m.Instrument) || !fits(r.Detector, m.Detector) || !fits(r.Master, m.Kind) {
 			continue
 		}
 		s := masterSeries{m.Kind, m.Instrument, m.Detector, m.Mode, m.Band}
