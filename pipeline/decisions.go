@@ -63,11 +63,8 @@ type Decision struct {
 
 // signature tells who decided, when and why.
 func (d *Decision) signature() string {
-	return fmt.Sprintf("by %s on %s: %s", d.By, d.At.UTC().Format(decisionTimeForm), d.Why)
+	return fmt.Sprintf("by %s on %s: %s", d.By, d.At.UTC().Format(time.DateTime), d.Why)
 }
-
-// decisionTimeForm is how times of decisions are told to people.
-const decisionTimeForm = "2006-01-02 15:04:05"
 
 // check refuses a decision that says too little, or what it cannot say.
 func (d *Decision) check() error {
@@ -365,7 +362,7 @@ func optionalTime(t time.Time) string {
 	if t.IsZero() {
 		return ""
 	}
-	return t.UTC().Format(decisionTimeForm)
+	return t.UTC().Format(time.DateTime)
 }
 
 // ReadDecisions reads the record of a library. A line that was cut off is passed

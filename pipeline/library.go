@@ -148,7 +148,7 @@ func (c *contents) of(m *Master) (string, error) {
 // from its last exposure, before which nobody can have made it: no file of a
 // master tells when it was made.
 func (l *Library) AsOf(date time.Time) (*Library, error) {
-	then := &Library{Dir: l.Dir + " as of " + date.UTC().Format(decisionTimeForm), Decisions: l.Decisions.AsOf(date), Unreadable: l.Unreadable}
+	then := &Library{Dir: l.Dir + " as of " + date.UTC().Format(time.DateTime), Decisions: l.Decisions.AsOf(date), Unreadable: l.Unreadable}
 	for _, m := range l.Masters {
 		since, err := l.since(m)
 		if err != nil {
