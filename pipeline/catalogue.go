@@ -87,6 +87,16 @@ func (d *Decisions) describe(e *Entry) {
 	}
 }
 
+// InForce is the acceptance or withdrawal that holds; nil: none.
+func (e *Entry) InForce() *Decision {
+	for i := len(e.Decisions) - 1; i >= 0; i-- {
+		if e.Decisions[i].What != DecisionNote {
+			return &e.Decisions[i]
+		}
+	}
+	return nil
+}
+
 // minDigits is how many digits of a SHA-256 stand for it at least.
 const minDigits = 6
 

@@ -277,6 +277,17 @@ func (n *Need) candidates(masters []*Master, lim configs.Limits) []candidate {
 
 // refuses tells which decision keeps a master from serving frames of some time.
 func (l *Library) refuses(m *Master, t time.Time) (refusal, error) {
+	return l.ask(m, func(sha string) refusal { return l.Decisions.refuses(sha, t) })
+}
+
+// Bars tells whether a decision keeps a master from serving any frame.
+func (l *Library) Bars(m *Master) (bool, error) {
+	no, err := l.ask(m, l.Decisions.bars)
+	return no.why != isAllowed, err
+}
+
+// ask asks the decisions about the content of a master, if there are any.
+func (l *Library) ask(m *Master, about func(sha string) refusal) (refusal, error) {
 	if l.Decisions.Empty() {
 		return refusal{}, nil
 	}
@@ -284,22 +295,13 @@ func (l *Library) refuses(m *Master, t time.Time) (refusal, error) {
 	if err != nil {
 		return refusal{}, err
 	}
-	no := l.Decisions.refuses(sha, t)
+	no := about(sha)
 	if no.why == isUnaccepted && l.fresh[m] {
 		// Whoever makes masters makes one of the other; what came of it is
 		// accepted, or not, when it is there.
 		return refusal{}, nil
 	}
 	return no, nil
-}
-
-// Bars tells whether a decision keeps a master from serving any frame.
-func (l *Library) Bars(m *Master) (bool, error) {
-	if l.Decisions.Empty() {
-		return false, nil
-	}
-	sha, err := l.Content(m)
-	return l.Decisions.bars(sha).why != isAllowed, err
 }
 
 // missing makes the error for a frame that no master may serve.

@@ -15,7 +15,8 @@ import (
 // the sum of both variances (JCGM 100:2008, 5.1.2), which the masters carry: for
 // masters of different frames of an unchanged camera, d/u has mean 0 and
 // standard deviation 1. Masters that have raw frames in common (CommonFrames)
-// differ by less.
+// differ by less, and the departure of a linearity master is the largest of
+// several, so that d/u is no pull of variance 1 there.
 //
 // All but what is said to come from a sample rests on every pixel that has a
 // value and a variance above 0 in both. A number that does not exist is null.
@@ -227,6 +228,9 @@ func (v *masterVersion) report(o *masterVersion, t *pairTally) *MasterComparison
 		LevelB: median(t.sorted(func(s *pairSample) float64 { return s.signal + s.d/2 })),
 		Ratio:  t.ratio(), Curves: []CurveChange{}, Reasons: all.Flags,
 		Made: madeChanges(withoutRaw(v.record), withoutRaw(o.record))}
+	if v.Kind == MasterLinearity {
+		c.Ratio = Ratio{Quantiles: []Quantile{}} // departures lie about 0
+	}
 	rawA, rawB := rawInputs(v.record), rawInputs(o.record)
 	c.FramesA, c.FramesB = len(rawA), len(rawB)
 	c.CommonFrames = len(rawA) - len(withoutThoseOf(rawA, rawB))
@@ -329,8 +333,10 @@ func (c *MasterComparison) writeValues(b *strings.Builder) {
 	fmt.Fprintf(b, "%s of %d x %d pixels: %d compared (%d sampled for medians and quantiles); %d values gained, %d lost\n",
 		c.Quantity, c.WidthPx, c.HeightPx, c.Compared, c.Sampled, c.Appeared, c.Disappeared)
 	fmt.Fprintf(b, "level, median  A %s  B %s  %s\n", optional(c.LevelA, "%.6g"), optional(c.LevelB, "%.6g"), c.Unit)
-	fmt.Fprintf(b, "B over A, of %d pixels well above 0\n  median %s  robust sd %s\n ", c.Ratio.Pixels, optional(c.Ratio.Median, "%.6f"), optional(c.Ratio.RobustSD, "%.6f"))
-	writeQuantiles(b, c.Ratio.Quantiles)
+	if c.Ratio.Pixels > 0 {
+		fmt.Fprintf(b, "B over A, of %d pixels well above 0\n  median %s  robust sd %s\n ", c.Ratio.Pixels, optional(c.Ratio.Median, "%.6f"), optional(c.Ratio.RobustSD, "%.6f"))
+		writeQuantiles(b, c.Ratio.Quantiles)
+	}
 	d := c.Difference
 	fmt.Fprintf(b, "B less A\n  mean %s  sd %s  median %s  min %s  max %s\n",
 		optional(d.Mean, "%.5g"), optional(d.SD, "%.5g"), optional(d.Median, "%.5g"), d.Min.text(), d.Max.text())

@@ -265,6 +265,21 @@ func (r *deciding) decide(c *cobra.Command, words []string) (*pipeline.Library, 
 	return r.find(c, contents)
 }
 
+// tookEffect makes sure that what was decided is in force: a decision with a
+// later date stays so.
+func (r *deciding) tookEffect(c *cobra.Command, entries []pipeline.Entry) error {
+	held := 0
+	for i := range entries {
+		e := &entries[i]
+		if d := e.InForce(); d != nil && d.At.After(r.d.At) {
+			held++
+			fmt.Fprintf(c.ErrOrStderr(), "evenlight: %s: this is recorded, and without effect, since the decision of %s by %s (%s) is of a later date: give --at\n",
+				e.Name, d.At.UTC().Format(time.DateTime), d.By, d.What)
+		}
+	}
+	return outcome(len(entries)-held, held, "")
+}
+
 func libraryAcceptCommand(s *settings) *cobra.Command {
 	r := &deciding{shelf: &shelf{settings: s}, d: pipeline.Decision{What: pipeline.DecisionAccept}}
 	var from, to, joined string
@@ -300,7 +315,10 @@ the frames of that time. A later acceptance takes the place of an earlier one.`,
 			if err != nil {
 				return err
 			}
-			return r.answer(c, entries, entriesText(entries))
+			if err := r.answer(c, entries, entriesText(entries)); err != nil {
+				return err
+			}
+			return r.tookEffect(c, entries)
 		},
 	}
 	r.needReason(c)
@@ -366,7 +384,10 @@ made with them: masters of the library, and the products in the folders of
 			if err != nil {
 				return err
 			}
-			return u.answer(r.shelf, c, lib, entries)
+			if err := u.answer(r.shelf, c, lib, entries); err != nil {
+				return err
+			}
+			return r.tookEffect(c, entries)
 		},
 	}
 	r.needReason(c)
@@ -424,7 +445,13 @@ func libraryRequireCommand(s *settings) *cobra.Command {
 			if err != nil {
 				return failed(err)
 			}
-			return r.answer(c, v, v.text())
+			if err := r.answer(c, v, v.text()); err != nil {
+				return err
+			}
+			if (v.Required != nil) != on {
+				return failed(errors.New("this is recorded, and without effect, since a decision of a later date holds: give --at"))
+			}
+			return nil
 		},
 	}
 	r.needReason(c)

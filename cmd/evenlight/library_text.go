@@ -35,7 +35,7 @@ func writeEntryLine(b *strings.Builder, e *pipeline.Entry) {
 	if len(e.SupersededBy) > 0 && e.Barred == "" {
 		state += ", superseded"
 	}
-	fmt.Fprintf(b, "  %.12s  %-9s %s  %s\n", e.SHA256, state, e.Begin.Format(time.DateOnly), e.Name)
+	fmt.Fprintf(b, "  %.12s  %-21s %s  %s\n", e.SHA256, state, e.Begin.Format(time.DateOnly), e.Name)
 }
 
 func entriesText(entries []pipeline.Entry) string {
@@ -98,7 +98,11 @@ func usedText(views []usedView) string {
 	for i := range views {
 		v := &views[i]
 		writeEntry(&b, &v.Entry)
-		fmt.Fprintf(&b, "  masters made with it: %d\n", len(v.Masters))
+		fmt.Fprintf(&b, "  masters made with it: %d", len(v.Masters))
+		if len(v.Masters) > 0 && v.State == pipeline.StateWithdrawn {
+			fmt.Fprintf(&b, "; they serve until they are withdrawn themselves")
+		}
+		fmt.Fprintln(&b)
 		for _, m := range v.Masters {
 			fmt.Fprintf(&b, "    %-10s %s\n", m.Kind, m.Path)
 		}
