@@ -58,7 +58,7 @@ func (l *Library) Entries() ([]Entry, error) {
 			return nil, err
 		}
 		all = append(all, Entry{Kind: KindCharacterisation, Name: filepath.Base(c.Path), Path: c.Path, SHA256: sha,
-			Instrument: c.Instrument, Detector: c.Detector, Mode: c.Mode, Begin: c.From.UTC(), End: c.To.UTC()})
+			Instrument: c.Instrument, Detector: c.Detector, Mode: c.Mode, Begin: c.Begin, End: c.End})
 	}
 	for i := range all {
 		l.Decisions.describe(&all[i])

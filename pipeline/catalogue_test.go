@@ -126,7 +126,7 @@ func TestCharacterisationsAreListedAndDecidedAbout(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "quillon-main-characterisation.json")
 	text := `{"software": "evenlight", "instrument": "quillon", "detector": "main", "mode": "normal",
-		"measured_from": "2031-03-01T12:00:00Z", "measured_to": "2031-03-02T12:00:00Z", "gain": {"left": 1.9}}`
+		"begin": "2031-03-01T12:00:00.000", "end": "2031-03-02T12:00:00.000", "gain": {"left": 1.9}}`
 	for name, content := range map[string]string{path: text, filepath.Join(dir, "bad-characterisation.json"): `{"instrument": "quillon", "detector": "main"}`,
 		filepath.Join(dir, "summary.json"): "{}"} {
 		if err := os.WriteFile(name, []byte(content), 0o600); err != nil {
@@ -137,7 +137,7 @@ func TestCharacterisationsAreListedAndDecidedAbout(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(l.Unreadable) != 1 || !strings.Contains(l.Unreadable[0].Error(), "measured_from") {
+	if len(l.Unreadable) != 1 || !strings.Contains(l.Unreadable[0].Error(), "its begin") {
 		t.Errorf("unreadable: %v", l.Unreadable)
 	}
 	all, err := l.Entries()

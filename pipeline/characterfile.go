@@ -15,16 +15,14 @@ import (
 // sensor.
 const CharacterisationSuffix = "-characterisation.json"
 
-// Characterisation is what a library looks at in a file of measured properties.
-type Characterisation struct {
-	Instrument string    `json:"instrument"`
-	Detector   string    `json:"detector"`
-	Mode       string    `json:"mode"`
-	Software   string    `json:"software"`
-	From       time.Time `json:"measured_from"` // first and last exposure
-	To         time.Time `json:"measured_to"`
-
-	Path string `json:"-"`
+// CharacterisationFile is what a library looks at in a file of measured
+// properties, whatever else it holds.
+type CharacterisationFile struct {
+	Path       string
+	Instrument string
+	Detector   string
+	Mode       string
+	Begin, End time.Time // of the first and the last exposure
 }
 
 func isCharacterisationName(path string) bool {
@@ -35,22 +33,37 @@ func isCharacterisationName(path string) bool {
 // maxCharacterisationBytes bounds what is read of one.
 const maxCharacterisationBytes = 64 << 20
 
-func readCharacterisation(path string) (*Characterisation, error) {
+func readCharacterisation(path string) (*CharacterisationFile, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	c := &Characterisation{Path: path}
-	err = json.NewDecoder(io.LimitReader(f, maxCharacterisationBytes)).Decode(c)
-	switch {
-	case err == nil && (c.Instrument == "" || c.Detector == ""):
-		err = errors.New("it names no instrument and detector")
-	case err == nil && (c.From.IsZero() || c.To.IsZero()):
-		err = errors.New("it does not say when it was measured (measured_from, measured_to)")
-	}
+	c, err := parseCharacterisation(io.LimitReader(f, maxCharacterisationBytes))
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w: make it again", path, err)
+	}
+	c.Path = path
+	return c, nil
+}
+
+func parseCharacterisation(text io.Reader) (*CharacterisationFile, error) {
+	var words struct{ Instrument, Detector, Mode, Begin, End string }
+	if err := json.NewDecoder(text).Decode(&words); err != nil {
+		return nil, err
+	}
+	if words.Instrument == "" || words.Detector == "" {
+		return nil, errors.New("it names no instrument and detector")
+	}
+	c := &CharacterisationFile{Instrument: words.Instrument, Detector: words.Detector, Mode: words.Mode}
+	for _, t := range []struct {
+		key, text string
+		to        *time.Time
+	}{{"begin", words.Begin, &c.Begin}, {"end", words.End, &c.End}} {
+		var err error
+		if *t.to, err = time.Parse(timeForm, t.text); err != nil {
+			return nil, fmt.Errorf("its %s %q is no time such as 2031-03-14T06:00:00.000", t.key, t.text)
+		}
 	}
 	return c, nil
 }

@@ -25,7 +25,7 @@ type Library struct {
 	Masters []*Master
 	// Characterisations are the files of measured properties of the sensor that
 	// lie beside the masters.
-	Characterisations []*Characterisation
+	Characterisations []*CharacterisationFile
 	// Decisions is nil where there are none.
 	Decisions *Decisions
 	// Unreadable lists files that look like masters or characterisations and
@@ -78,7 +78,7 @@ func (l *Library) read(path string) {
 			l.Masters = append(l.Masters, m)
 		}
 	case isCharacterisationName(path):
-		var c *Characterisation
+		var c *CharacterisationFile
 		if c, err = readCharacterisation(path); err == nil {
 			l.Characterisations = append(l.Characterisations, c)
 		}
@@ -163,7 +163,7 @@ func (l *Library) AsOf(date time.Time) (*Library, error) {
 		}
 	}
 	for _, c := range l.Characterisations {
-		if !c.To.After(date) {
+		if !c.End.After(date) {
 			then.Characterisations = append(then.Characterisations, c)
 		}
 	}
