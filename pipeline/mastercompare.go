@@ -332,7 +332,7 @@ func (c *MasterComparison) Text() string {
 func (c *MasterComparison) writeValues(b *strings.Builder) {
 	fmt.Fprintf(b, "%s of %d x %d pixels: %d compared (%d sampled for medians and quantiles); %d values gained, %d lost\n",
 		c.Quantity, c.WidthPx, c.HeightPx, c.Compared, c.Sampled, c.Appeared, c.Disappeared)
-	fmt.Fprintf(b, "level, median  A %s  B %s  %s\n", optional(c.LevelA, "%.6g"), optional(c.LevelB, "%.6g"), c.Unit)
+	fmt.Fprintf(b, "%s\n", strings.Join(nonEmpty("level, median  A", optional(c.LevelA, "%.6g"), " B", optional(c.LevelB, "%.6g"), c.Unit), " "))
 	if c.Ratio.Pixels > 0 {
 		fmt.Fprintf(b, "B over A, of %d pixels well above 0\n  median %s  robust sd %s\n ", c.Ratio.Pixels, optional(c.Ratio.Median, "%.6f"), optional(c.Ratio.RobustSD, "%.6f"))
 		writeQuantiles(b, c.Ratio.Quantiles)

@@ -110,7 +110,13 @@ func usedText(views []usedView) string {
 			fmt.Fprintf(&b, "  products made with it: not looked for; name their folder with --products, or the archive\n")
 			continue
 		}
-		fmt.Fprintf(&b, "  products made with it: %d, in %s\n", len(v.Products), strings.Join(v.Looked, ", "))
+		direct := 0
+		for _, u := range v.Products {
+			if u.Through == "" {
+				direct++
+			}
+		}
+		fmt.Fprintf(&b, "  products made with it: %d, of them %d directly, in %s\n", len(v.Products), direct, strings.Join(v.Looked, ", "))
 		for _, u := range v.Products {
 			fmt.Fprintf(&b, "    %s", u.Product)
 			if u.Through != "" {
