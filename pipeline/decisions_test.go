@@ -538,6 +538,35 @@ func TestDecisionsFollowTheContentAndNotTheName(t *testing.T) {
 	serves("-")
 }
 
+// The lanes of a run choose at once, and look for contents as they need them.
+func TestMastersAreChosenAtOnce(t *testing.T) {
+	dir := t.TempDir()
+	for i := range 6 {
+		writeDark(t, dir, fmt.Sprintf("%d.fits", i), float32(i))
+	}
+	first, err := mustOpen(t, dir).Entries()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range first[:4] {
+		d := withdrawn("x", 1)
+		d.SHA256 = e.SHA256
+		if err := Record(dir, d); err != nil {
+			t.Fatal(err)
+		}
+	}
+	l := mustOpen(t, dir)
+	var all sync.WaitGroup
+	for range 8 {
+		all.Go(func() {
+			if m, err := l.Select(darkNeed(8), configs.Limits{}); err != nil || m.Name() != "4.fits" {
+				t.Errorf("%v, %v; want the first that was not withdrawn", m, err)
+			}
+		})
+	}
+	all.Wait()
+}
+
 func mustOpen(t *testing.T, dir string) *Library {
 	t.Helper()
 	l, err := OpenLibrary(dir)
