@@ -190,12 +190,20 @@ func (p *partialFile) sync(file *os.File) error {
 }
 
 func (p *partialFile) syncFolder() error {
-	dir, err := os.Open(filepath.Dir(p.final))
+	if p.opt.NoSync {
+		return nil
+	}
+	return syncFolder(filepath.Dir(p.final))
+}
+
+// syncFolder brings the names in a folder to disk.
+func syncFolder(folder string) error {
+	dir, err := os.Open(folder)
 	if err != nil {
 		return err
 	}
 	defer dir.Close()
-	err = p.sync(dir)
+	err = dir.Sync()
 	if errors.Is(err, syscall.EINVAL) {
 		return nil // a file system that cannot sync folders
 	}

@@ -96,9 +96,7 @@ func BuildMasters(in *Instrument, files []string, opt BuildOptions) (*BuildResul
 	}
 	b := &builder{in: in, opt: opt, lib: lib, profile: in.Profile.Canonical(), result: &BuildResult{Found: len(files), Made: []*Master{}, Unchanged: []*Master{}, Failures: []Failure{}, Warnings: []string{}},
 		cache: newMasterCache(int64(in.Profile.Masters.MemoryMiB) << 20)}
-	for _, e := range lib.Unreadable {
-		opt.Log.Warn(EventMasterUnread, zap.Error(e))
-	}
+	lib.report(opt.Log)
 	groups := b.groups(b.survey(files))
 	for i, g := range groups {
 		if opt.Progress != nil {
@@ -544,14 +542,27 @@ func (b *builder) masks() {
 		if m.Kind != MasterDark {
 			continue
 		}
-		c, err := b.mask(m)
-		if err == nil {
-			err = b.write(c)
-		}
-		if err != nil {
+		if err := b.makeMask(m); err != nil {
 			b.fail(EventMasterFailed, "master bad-pixels with "+m.Name(), err)
 		}
 	}
+}
+
+// makeMask makes the mask of a dark, unless a decision keeps the dark from
+// serving.
+func (b *builder) makeMask(dark *Master) error {
+	no, err := b.lib.refuses(dark, dark.middle())
+	if err != nil {
+		return err
+	}
+	if no.why != isAllowed {
+		return fmt.Errorf("%s %s; %s", dark.Name(), no.text(), no.remedy())
+	}
+	c, err := b.mask(dark)
+	if err != nil {
+		return err
+	}
+	return b.write(c)
 }
 
 func (b *builder) mask(dark *Master) (*masterContent, error) {
@@ -565,7 +576,7 @@ func (b *builder) mask(dark *Master) (*masterContent, error) {
 	}
 	im := sensor.Image
 	used := []*Master{dark}
-	need := Need{Instrument: dark.Instrument, Detector: dark.Detector, Mode: dark.Mode, Time: dark.Begin.Add(dark.End.Sub(dark.Begin) / 2), TempK: math.NaN()}
+	need := Need{Instrument: dark.Instrument, Detector: dark.Detector, Mode: dark.Mode, Time: dark.middle(), TempK: math.NaN()}
 	kinds := []Need{}
 	for _, band := range b.in.flatBands(i) {
 		n := need

@@ -310,7 +310,7 @@ type pairTally struct {
 
 // pairSample is one compared pixel.
 type pairSample struct {
-	d, pull, signal, ratio float64
+	d, u, pull, signal, ratio float64
 }
 
 // moments are number, mean and sum of squares about it of some numbers.
@@ -342,18 +342,22 @@ func (m *moments) merge(o moments) {
 // sd is the standard deviation of the numbers' population; NaN for none.
 func (m *moments) sd() float64 { return math.Sqrt(m.m2 / float64(m.n)) }
 
-// measure goes through the pixels by blocks of rows. Blocks are merged in their
-// order, so that rounding is the same for any number of workers.
 func (p *versionPair) measure(workers int) (*pairTally, error) {
-	height := p.a.height()
+	return measureRows(p.a.width(), p.a.height(), workers, p.independent(), func(r *pairReader, y0, n int) error { return r.read(p, y0, n) })
+}
+
+// measureRows goes through the pixels by blocks of rows, which read fetches.
+// Blocks are merged in their order, so that rounding is the same for any number
+// of workers.
+func measureRows(width, height, workers int, independent bool, read func(r *pairReader, y0, n int) error) (*pairTally, error) {
 	blocks := make([]pairTally, (height+bandRows-1)/bandRows)
 	readers := make([]pairReader, max(1, workers))
-	step := sampleStep(p.a.width() * height)
-	independent := p.independent()
+	step := sampleStep(width * height)
 	err := parallel(workers, len(blocks), func(worker, block int) error {
 		y0 := block * bandRows
 		r := &readers[worker]
-		if err := r.read(p, y0, min(bandRows, height-y0)); err != nil {
+		r.width = width
+		if err := read(r, y0, min(bandRows, height-y0)); err != nil {
 			return err
 		}
 		r.tally(&blocks[block], y0, step, independent)
@@ -398,19 +402,22 @@ type rowsBlock struct {
 }
 
 func (r *pairReader) read(p *versionPair, y0, n int) error {
-	r.width = p.a.width()
 	if err := r.a.read(p.a, y0, n); err != nil {
 		return err
 	}
 	return r.b.read(p.b, y0, n)
 }
 
-func (b *rowsBlock) read(v *version, y0, n int) error {
-	size := n * v.width()
+func (b *rowsBlock) grow(size int) {
 	if cap(b.value) < size {
 		b.value, b.unc, b.flags = make([]float32, size), make([]float32, size), make([]int32, size)
 	}
 	b.value, b.unc, b.flags = b.value[:size], b.unc[:size], b.flags[:size]
+}
+
+func (b *rowsBlock) read(v *version, y0, n int) error {
+	size := n * v.width()
+	b.grow(size)
 	for i, h := range v.planes {
 		var err error
 		if b.bytes, err = v.f.ReadRows(h, 0, y0, n, b.bytes); err != nil {
@@ -482,7 +489,7 @@ func (r *pairReader) sample(i int, independent bool) (pairSample, bool) {
 	if independent {
 		u, s.signal = math.Hypot(ua, ub), (va+vb)/2
 	}
-	s.pull = s.d / u
+	s.u, s.pull = u, s.d/u
 	return s, true
 }
 
@@ -562,15 +569,21 @@ func (t *pairTally) report() *Comparison {
 		Relative:    Spread{Mean: t.pull.figure(t.pull.mean), SD: finite(t.pull.sd()), Median: median(pull), Quantiles: quantilesOf(pull)},
 		Uncertainty: median(ratio),
 		Levels:      levelsOf(t.sample),
-		Flags:       []FlagChange{},
+		Flags:       t.flagChanges(),
 	}
+	return c
+}
+
+// flagChanges lists the flags that either has, by name.
+func (t *pairTally) flagChanges() []FlagChange {
+	out := []FlagChange{}
 	for _, f := range calib.FlagTable() {
 		if n := t.flags[f.Bit]; n.A+n.B > 0 {
 			n.Name = f.Name
-			c.Flags = append(c.Flags, n)
+			out = append(out, n)
 		}
 	}
-	return c
+	return out
 }
 
 // figure is a number that exists only where something was counted.
@@ -789,13 +802,11 @@ func (c *Comparison) Text() string {
 		optional(d.Mean, "%.5g"), optional(d.SD, "%.5g"), optional(d.Median, "%.5g"), d.Min.text(), d.Max.text())
 	fmt.Fprintf(&b, "B less A over %s\n  mean %s  sd %s  median %s  beyond 1: %.4f %%  beyond 3: %.4f %%\n ", measure,
 		optional(c.Relative.Mean, "%.4f"), optional(c.Relative.SD, "%.4f"), optional(c.Relative.Median, "%.4f"), 100*c.Beyond1, 100*c.Beyond3)
-	for _, q := range c.Relative.Quantiles {
-		fmt.Fprintf(&b, " %g %%: %.4f", q.Percent, q.Value)
-	}
-	fmt.Fprintf(&b, "\nuncertainty of B over that of A  %s (median)\n", optional(c.Uncertainty, "%.5f"))
+	writeQuantiles(&b, c.Relative.Quantiles)
+	fmt.Fprintf(&b, "uncertainty of B over that of A  %s (median)\n", optional(c.Uncertainty, "%.5f"))
 	c.writeLevels(&b)
-	c.writeFlags(&b)
-	c.writeMade(&b)
+	writeFlagChanges(&b, c.Flags)
+	writeMade(&b, c.Made, c.Systematic)
 	return b.String()
 }
 
@@ -816,26 +827,26 @@ func (c *Comparison) writeLevels(b *strings.Builder) {
 	}
 }
 
-func (c *Comparison) writeFlags(b *strings.Builder) {
-	if len(c.Flags) == 0 {
+func writeFlagChanges(b *strings.Builder, flags []FlagChange) {
+	if len(flags) == 0 {
 		return
 	}
 	fmt.Fprintf(b, "flags, pixels\n  %-16s %10s %10s %10s %10s\n", "", "A", "B", "gained", "lost")
-	for _, f := range c.Flags {
+	for _, f := range flags {
 		fmt.Fprintf(b, "  %-16s %10d %10d %10d %10d\n", f.Name, f.A, f.B, f.Gained, f.Lost)
 	}
 }
 
-func (c *Comparison) writeMade(b *strings.Builder) {
-	if len(c.Made)+len(c.Systematic) == 0 {
+func writeMade(b *strings.Builder, made []MadeChange, systematic []TermChange) {
+	if len(made)+len(systematic) == 0 {
 		fmt.Fprintf(b, "both were made alike\n")
 		return
 	}
 	fmt.Fprintf(b, "made differently\n")
-	for _, m := range c.Made {
+	for _, m := range made {
 		fmt.Fprintf(b, "  %s\n    A %s\n    B %s\n", strings.Join(nonEmpty(m.What, m.Name), " "), dashIfEmpty(m.A), dashIfEmpty(m.B))
 	}
-	for _, t := range c.Systematic {
+	for _, t := range systematic {
 		fmt.Fprintf(b, "  systematic uncertainty, %s\n    A %s\n    B %s\n", t.Name, optional(t.A, "%.3g"), optional(t.B, "%.3g"))
 	}
 }

@@ -13,6 +13,7 @@ const (
 	EventMasterFailed    = "master-failed"
 	EventMasterWarning   = "master-warning"
 	EventMasterUnread    = "master-unreadable"
+	EventDecisionTorn    = "decision-torn"
 	EventCubeDone        = "cube-done"
 	EventCubeFailed      = "cube-failed"
 	EventCubeWarning     = "cube-warning"

@@ -59,6 +59,9 @@ type Master struct {
 // Name is the master's file name.
 func (m *Master) Name() string { return filepath.Base(m.Path) }
 
+// middle is the middle of the time of the exposures.
+func (m *Master) middle() time.Time { return m.Begin.Add(m.End.Sub(m.Begin) / 2) }
+
 // Place is what has to agree between a frame and a master.
 func (m *Master) place() string {
 	return strings.Join(nonEmpty("detector "+m.Detector, prefixed("mode ", m.Mode), prefixed("band ", m.Band)), ", ")

@@ -40,9 +40,7 @@ func Calibrate(in *Instrument, files []string, opt RunOptions) (*RunSummary, err
 	if err != nil {
 		return nil, err
 	}
-	for _, e := range lib.Unreadable {
-		opt.Log.Warn(EventMasterUnread, zap.Error(e))
-	}
+	lib.report(opt.Log)
 	if err := os.MkdirAll(opt.OutDir, 0o777); err != nil {
 		return nil, fmt.Errorf("output folder: %w", err)
 	}

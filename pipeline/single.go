@@ -172,16 +172,15 @@ func (in *Instrument) detector(name string) int {
 // remembers which masters are alike, so it is quick for many frames. It belongs
 // to one goroutine.
 type Chooser struct {
-	in      *Instrument
-	lib     *Library
-	content func(*Master) string
-	like    map[Need][]*Master // with zero times and temperatures
-	needed  map[string][]string
+	in     *Instrument
+	lib    *Library
+	like   map[Need][]*Master // with zero times and temperatures
+	needed map[string][]string
 }
 
-// NewChooser makes a chooser; content tells the SHA-256 of a master's file.
-func NewChooser(in *Instrument, lib *Library, content func(*Master) string) *Chooser {
-	return &Chooser{in, lib, content, map[Need][]*Master{}, map[string][]string{}}
+// NewChooser makes a chooser.
+func NewChooser(in *Instrument, lib *Library) *Chooser {
+	return &Chooser{in, lib, map[Need][]*Master{}, map[string][]string{}}
 }
 
 // Inputs lists what the product of a frame would be made from, besides the raw
@@ -211,7 +210,7 @@ func (c *Chooser) masters(n Need, d int, through string) (inputs []Input, missin
 	}
 	for _, kind := range kinds {
 		n.Kind = kind
-		m, err := n.choose(c.alike(n), c.in.limits(kind), c.lib.Dir)
+		m, sha, err := c.master(&n)
 		if err != nil {
 			inputs = append(inputs, Input{Role: "missing " + kind})
 			if missing == nil {
@@ -219,13 +218,28 @@ func (c *Chooser) masters(n Need, d int, through string) (inputs []Input, missin
 			}
 			continue
 		}
-		inputs = append(inputs, Input{kind, m.Name(), c.content(m)})
+		inputs = append(inputs, Input{kind, m.Name(), sha})
 	}
 	return inputs, missing
 }
 
-// alike lists the masters that fit a frame but for time and temperature.
-func (c *Chooser) alike(n Need) []*Master {
+// master chooses one master, with its content.
+func (c *Chooser) master(n *Need) (*Master, string, error) {
+	alike, err := c.alike(n)
+	if err != nil {
+		return nil, "", err
+	}
+	m, err := c.lib.choose(n, alike, c.in.limits(n.Kind))
+	if err != nil {
+		return nil, "", err
+	}
+	sha, err := c.lib.Content(m)
+	return m, sha, err
+}
+
+// alike lists the masters that fit a frame but for time and temperature, without
+// those that may serve none.
+func (c *Chooser) alike(n *Need) ([]*Master, error) {
 	key := Need{Kind: n.Kind, Instrument: n.Instrument, Detector: n.Detector, Mode: n.Mode}
 	if n.Kind == MasterFlat {
 		key.Band = n.Band
@@ -233,13 +247,20 @@ func (c *Chooser) alike(n Need) []*Master {
 	all, ok := c.like[key]
 	if !ok {
 		for _, m := range c.lib.Masters {
-			if key.fits(m) {
+			if !key.fits(m) {
+				continue
+			}
+			barred, err := c.lib.Bars(m)
+			if err != nil {
+				return nil, err
+			}
+			if !barred {
 				all = append(all, m)
 			}
 		}
 		c.like[key] = all
 	}
-	return all
+	return all, nil
 }
 
 // before lists the frames that a residual image comes from, and their masters,

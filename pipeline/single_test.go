@@ -59,7 +59,7 @@ func chooser(t *testing.T, in *pipeline.Instrument, masters string) *pipeline.Ch
 	if err != nil {
 		t.Fatal(err)
 	}
-	return pipeline.NewChooser(in, lib, func(m *pipeline.Master) string { return hash(t, m.Path) })
+	return pipeline.NewChooser(in, lib)
 }
 
 // exposuresOf reads, file by file, what may have left something in another.

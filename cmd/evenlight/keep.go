@@ -268,19 +268,24 @@ func parseTimes(sel *archive.Selection, from, to string) error {
 			continue
 		}
 		var err error
-		for _, form := range []string{time.DateOnly, "2006-01-02T15:04", "2006-01-02T15:04:05", time.RFC3339Nano} {
-			if *t.to, err = time.Parse(form, t.text); err == nil {
-				break
-			}
-		}
-		if err != nil {
-			return fmt.Errorf("%s %q is no time: write it as 2031-04-05 or 2031-04-05T06:07:08", t.flag, t.text)
+		if *t.to, err = parseTime(t.flag, t.text); err != nil {
+			return err
 		}
 	}
 	if !sel.From.IsZero() && !sel.To.IsZero() && !sel.From.Before(sel.To) {
 		return fmt.Errorf("--from %s is not before --to %s", from, to)
 	}
 	return nil
+}
+
+// parseTime reads the time that a flag gives, in UTC.
+func parseTime(flag, text string) (time.Time, error) {
+	for _, form := range []string{time.DateOnly, "2006-01-02T15:04", "2006-01-02T15:04:05", time.RFC3339Nano} {
+		if t, err := time.Parse(form, text); err == nil {
+			return t, nil
+		}
+	}
+	return time.Time{}, fmt.Errorf("%s %q is no time: write it as 2031-04-05 or 2031-04-05T06:07:08", flag, text)
 }
 
 // selected makes sure that a selection chooses something.

@@ -133,24 +133,31 @@ func (j *judge) masterAge(ctx context.Context, r *configs.Rule) ([]Finding, erro
 	if err != nil {
 		return nil, err
 	}
-	newest := newestMasters(r, masters)
+	newest := j.newestMasters(r, masters)
 	var found []Finding
 	for _, s := range slices.SortedFunc(maps.Keys(newest), masterSeries.compare) {
 		m := newest[s]
+		series := words("instrument", s.instrument, "detector", s.detector, "mode", s.mode, "band", s.band)
+		subject := words("master", s.kind) + " " + series
+		if m == nil {
+			found = append(found, Finding{Subject: subject, Message: fmt.Sprintf("no master %s of %s may serve: all were withdrawn, or not accepted where that is required; 'evenlight library list' says by whom and why; accept one, or build another", plain(s.kind), series)})
+			continue
+		}
 		limit := hours(hoursPerDay * r.Days)
 		age := j.Now.Sub(m.End)
 		if age <= limit {
 			continue
 		}
 		message := fmt.Sprintf("the newest master %s of %s is %.1f days old (more than %g): %s, whose last exposure is of %s; take new calibration frames and build a master",
-			plain(s.kind), words("instrument", s.instrument, "detector", s.detector, "mode", s.mode, "band", s.band), age.Hours()/hoursPerDay, r.Days, plain(m.Path), clock(m.End))
-		found = append(found, Finding{Subject: words("master", s.kind, "instrument", s.instrument, "detector", s.detector, "mode", s.mode, "band", s.band),
-			Message: message, Since: m.End.Add(limit)})
+			plain(s.kind), series, age.Hours()/hoursPerDay, r.Days, plain(m.Path), clock(m.End))
+		found = append(found, Finding{Subject: subject, Message: message, Since: m.End.Add(limit)})
 	}
 	return found, nil
 }
 
-func newestMasters(r *configs.Rule, masters []ledger.Master) map[masterSeries]*ledger.Master {
+// newestMasters finds the newest master of each series that may serve; nil: none
+// of them may.
+func (j *judge) newestMasters(r *configs.Rule, masters []ledger.Master) map[masterSeries]*ledger.Master {
 	fits := func(want, is string) bool { return want == "" || want == is }
 	newest := map[masterSeries]*ledger.Master{}
 	for i := range masters {
@@ -159,7 +166,11 @@ func newestMasters(r *configs.Rule, masters []ledger.Master) map[masterSeries]*l
 			continue
 		}
 		s := masterSeries{m.Kind, m.Instrument, m.Detector, m.Mode, m.Band}
-		if before := newest[s]; before == nil || m.End.After(before.End) {
+		before := newest[s]
+		switch {
+		case j.Barred[m.SHA256]:
+			newest[s] = before // there is such a series
+		case before == nil || m.End.After(before.End):
 			newest[s] = m
 		}
 	}

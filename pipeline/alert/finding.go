@@ -41,6 +41,9 @@ type Env struct {
 	Free func(folder string) (uint64, error)
 	// Masters are those that are current; nil: those of the ledger.
 	Masters []ledger.Master
+	// Barred are the contents of masters that may serve no frame, by decision:
+	// they are not the newest of anything.
+	Barred map[ledger.Hash]bool
 }
 
 // judge is one pass over the rules.

@@ -391,6 +391,16 @@ func TestMasterAgeIsThatOfTheNewestOfItsSeries(t *testing.T) {
 	found := judge(t, l, at(11), configs.Rule{Name: "old", Kind: configs.RuleMasterAge, Days: 10, Master: "dark"})
 	expect(t, found, "master=dark"+of, day(10), "11.0 days old (more than 10)", "/masters/dark--0.fits", "build a master")
 
+	barred := at(14) // what nobody may use is not the newest of anything
+	barred.Barred = map[ledger.Hash]bool{master("flat", "green", 10, "").SHA256: true, master("bias", "", 9, "").SHA256: true}
+	flats := judge(t, l, barred, configs.Rule{Name: "old", Kind: configs.RuleMasterAge, Days: 12, Master: "flat"})
+	if len(flats) != 2 {
+		t.Fatalf("%d findings on flats, want one for each band", len(flats))
+	}
+	expect(t, flats[:1], "master=flat"+of+" band=green", day(12), "14.0 days old (more than 12)", "/masters/flat-green-0.fits")
+	expect(t, judge(t, l, barred, configs.Rule{Name: "old", Kind: configs.RuleMasterAge, Days: 12, Master: "bias"}), "master=bias"+of, time.Time{},
+		"no master bias", "may serve", "withdrawn", "library list")
+
 	e := at(11)                                                                                // masters may be given instead
 	e.Masters = []ledger.Master{master("flat", "blue", 0, ""), master("flat", "blue", -5, "")} // in any order
 	expect(t, judge(t, l, e, configs.Rule{Name: "old", Kind: configs.RuleMasterAge, Days: 10}), "master=flat"+of+" band=blue", day(10))

@@ -29,7 +29,10 @@ func (a *Archive) attend(ctx context.Context, report *Report) error {
 	if err != nil {
 		return err
 	}
-	env := a.alertEnv()
+	env, err := a.alertEnv()
+	if err != nil {
+		return err
+	}
 	findings, err := alert.Judge(ctx, a.led, a.cfg.Alerts.Rules, env)
 	if err != nil {
 		return err
@@ -52,9 +55,22 @@ func (a *Archive) attend(ctx context.Context, report *Report) error {
 	return a.journalAlerts(before, told.Holding, env.Now)
 }
 
-func (a *Archive) alertEnv() alert.Env {
-	return alert.Env{Now: a.opt.Now(), What: pipeline.ProductFrame, Free: freeBytes,
+func (a *Archive) alertEnv() (alert.Env, error) {
+	env := alert.Env{Now: a.opt.Now(), What: pipeline.ProductFrame, Free: freeBytes, Barred: map[ledger.Hash]bool{},
 		Folders: map[string]string{"products": a.cfg.Products, "earlier": a.cfg.Earlier, "quarantine": a.cfg.Quarantine, "masters": a.cfg.Masters, "journal": a.cfg.Journal}}
+	if a.masters == nil {
+		return env, nil
+	}
+	for i, m := range a.masters.lib.Masters {
+		barred, err := a.masters.lib.Bars(m)
+		if err != nil {
+			return env, err
+		}
+		if barred {
+			env.Barred[a.masters.records[i].SHA256] = true
+		}
+	}
+	return env, nil
 }
 
 // journalAlerts writes down which alerts began and ended.

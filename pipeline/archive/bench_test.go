@@ -79,11 +79,7 @@ func madeUp(b *testing.B, h *house, n int) iter.Seq2[ledger.Record, error] {
 	b.Helper()
 	lib, err := pipeline.OpenLibrary(h.cfg.Masters)
 	must(b, err)
-	sha := map[*pipeline.Master]string{}
-	for _, m := range lib.Masters {
-		sha[m] = hashOf(b, m.Path).String()
-	}
-	chooser := pipeline.NewChooser(h.c.in, lib, func(m *pipeline.Master) string { return sha[m] })
+	chooser := pipeline.NewChooser(h.c.in, lib)
 	profile, err := ledger.ParseHash(h.c.in.Hash)
 	must(b, err)
 	recipe := ledger.Recipe{Profile: profile, Version: pipeline.Version, Text: string(h.c.in.Profile.Canonical())}

@@ -21,7 +21,7 @@ type foresight struct {
 func (a *Archive) newForesight(exposures map[*source]*pipeline.Exposures) *foresight {
 	see := &foresight{a, map[*source]*pipeline.Chooser{}, exposures}
 	for _, s := range a.sources {
-		see.choosers[s] = pipeline.NewChooser(s.in, a.masters.lib, a.masters.content)
+		see.choosers[s] = pipeline.NewChooser(s.in, a.masters.lib)
 	}
 	return see
 }

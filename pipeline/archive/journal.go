@@ -4,12 +4,12 @@ import (
 	"bufio"
 	"bytes"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
 
+	"evenlight/fitsutil"
 	"evenlight/pipeline"
 	"evenlight/pipeline/ledger"
 )
@@ -28,39 +28,10 @@ func (a *Archive) journal(line journalLine) error {
 		return err
 	}
 	path := filepath.Join(a.cfg.Journal, a.opt.Now().UTC().Format("2006-01")+".jsonl")
-	if err := appendLine(path, append(text, '\n')); err != nil {
+	if err := fitsutil.AppendLine(path, append(text, '\n')); err != nil {
 		return &pipeline.WriteError{Path: path, Err: err}
 	}
 	return nil
-}
-
-func appendLine(path string, line []byte) error {
-	f, err := os.OpenFile(path, os.O_APPEND|os.O_CREATE|os.O_RDWR, 0o666)
-	if err != nil {
-		return err
-	}
-	err = startLine(f)
-	if err == nil {
-		_, err = f.Write(line)
-	}
-	if err == nil {
-		err = f.Sync()
-	}
-	return errors.Join(err, f.Close())
-}
-
-// startLine ends a line that a process that was killed, or a full disk, cut off.
-func startLine(f *os.File) error {
-	info, err := f.Stat()
-	if err != nil || info.Size() == 0 {
-		return err
-	}
-	last := make([]byte, 1)
-	if _, err := f.ReadAt(last, info.Size()-1); err != nil || last[0] == '\n' {
-		return err
-	}
-	_, err = f.Write([]byte{'\n'})
-	return err
 }
 
 // eachJournalLine calls f for the lines of the journal in the order of time. A

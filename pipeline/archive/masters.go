@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -16,18 +17,15 @@ import (
 	"evenlight/pipeline/ledger"
 )
 
-// masters are the master frames of an archive with their contents' hashes.
+// masters are the master frames of an archive, whose contents the library knows.
 type masters struct {
 	lib   *pipeline.Library
-	sha   map[*pipeline.Master]string
-	state string // of the folder: changes when a file in it does
+	state string // of the folder: changes when a file in it does, and when something is decided
 
 	places   []ledger.Place
 	records  []ledger.Master
 	recorded bool // the ledger knows of them
 }
-
-func (m *masters) content(of *pipeline.Master) string { return m.sha[of] }
 
 // masterFile is a file in the folder of masters.
 type masterFile struct{ dir, name, stamp string }
@@ -45,10 +43,18 @@ func (a *Archive) refreshMasters(ctx context.Context) (changed bool, err error) 
 	for _, f := range files {
 		fmt.Fprintf(&state, "%q %s\n", f.path(), f.stamp)
 	}
+	if info, err := os.Lstat(filepath.Join(a.cfg.Masters, pipeline.DecisionsFile)); err == nil {
+		fmt.Fprintf(&state, "decisions %s\n", stampOf(info))
+	}
 	if a.masters != nil && a.masters.state == state.String() {
 		return false, nil
 	}
-	m := &masters{lib: &pipeline.Library{Dir: a.cfg.Masters}, sha: map[*pipeline.Master]string{}, state: state.String()}
+	decisions, err := pipeline.ReadDecisions(a.cfg.Masters)
+	if err != nil {
+		return false, fmt.Errorf("decisions about masters: %w", err)
+	}
+	decisions.ReportTorn(a.opt.Log, a.cfg.Masters)
+	m := &masters{lib: &pipeline.Library{Dir: a.cfg.Masters, Decisions: decisions}, state: state.String()}
 	known := map[string]map[string]ledger.Place{}
 	for _, f := range files {
 		a.beat()
@@ -59,8 +65,7 @@ func (a *Archive) refreshMasters(ctx context.Context) (changed bool, err error) 
 		if err == nil {
 			var place ledger.Place
 			if place, err = a.masterPlace(ctx, known, f); err == nil {
-				m.lib.Masters = append(m.lib.Masters, master)
-				m.sha[master] = place.SHA256.String()
+				m.lib.Take(master, place.SHA256.String())
 				m.places, m.records = append(m.places, place), append(m.records, recordOf(master, place.SHA256))
 			}
 		}

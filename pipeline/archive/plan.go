@@ -429,9 +429,13 @@ func (p *planner) uses(row *ledger.FrameRow, want ledger.Identity) (bool, error)
 		if len(p.sel.Master) >= 6 && strings.HasPrefix(digits, strings.ToLower(p.sel.Master)) {
 			return true, nil
 		}
-		for m, sha := range p.a.masters.sha {
-			if sha == digits && m.Name() == p.sel.Master {
-				return true, nil
+		for _, m := range p.a.masters.lib.Masters {
+			if m.Name() != p.sel.Master {
+				continue
+			}
+			sha, err := p.a.masters.lib.Content(m)
+			if err != nil || sha == digits {
+				return err == nil, err
 			}
 		}
 	}
