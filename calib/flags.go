@@ -29,6 +29,9 @@ const (
 	Moved                            // the bands disagree: something moved between them
 )
 
+// Filled marks a value filled in from neighbours; the flag of the cause stays.
+const Filled Flags = 1 << 20
+
 // FlagInfo describes one bit for people.
 type FlagInfo struct {
 	Bit     int    // number of the bit, 0 is the least significant
@@ -58,6 +61,7 @@ func FlagTable() []FlagInfo {
 		{16, "mix-unsure", "too dark or bright to separate the layers"},
 		{17, "mark", "covered by a reference mark"},
 		{18, "moved", "bands disagree; something moved between them"},
+		{20, "filled", "filled in from neighbours; cause flag stays"},
 	}
 }
 
