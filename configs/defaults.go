@@ -28,6 +28,7 @@ func profileDefaults() []defaultSetting {
 		{"detectors.*.rolling.first", "!!str", FirstRow},
 		{"detectors.*.line_scan.max_smear_pixels", "!!float", "0.5"},
 		{"detectors.*.marks.order", "!!int", "3"},
+		{"detectors.*.fill.max_depth", "!!int", "3"},
 		{"stack.max_amplification", "!!int", "5"},
 		{"masters.reject_sigma", "!!int", "5"},
 		{"masters.min_frames", "!!int", "5"},

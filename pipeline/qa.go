@@ -33,6 +33,7 @@ type FrameReport struct {
 	Fractions  map[string]float64 `json:"flag_fractions"`         // by name of the flag, of all pixels
 	Good       float64            `json:"good_fraction"`          // pixels without any flag
 	NoiseRatio *float64           `json:"noise_ratio"`            // measured over expected noise
+	Fill       *FillReport        `json:"fill,omitempty"`         // nil: the profile fills no pixels in
 	Masters    []MasterUse        `json:"masters"`
 	pixels     int
 	Warnings   []string `json:"warnings"`
@@ -220,6 +221,7 @@ func (c *calibrator) report(p *plan, chain *calib.Chain) *FrameReport {
 	}
 	r.amplifiers(p, d)
 	r.masters(p)
+	r.Fill = filled(c.workers)
 	r.warn(p, d)
 	return r
 }
