@@ -27,6 +27,7 @@ const (
 	MixUnsure                        // a layer is too dark or too bright for the layers to be separated
 	Mark                             // covered by a reference mark
 	Moved                            // the bands disagree: something moved between them
+	Hit                              // struck by a cosmic ray or a like particle
 )
 
 // FlagInfo describes one bit for people.
@@ -58,6 +59,7 @@ func FlagTable() []FlagInfo {
 		{16, "mix-unsure", "too dark or bright to separate the layers"},
 		{17, "mark", "covered by a reference mark"},
 		{18, "moved", "bands disagree; something moved between them"},
+		{19, "hit", "struck by a cosmic ray or a like particle"},
 	}
 }
 

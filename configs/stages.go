@@ -17,6 +17,7 @@ const (
 	StageFlat       = "flat"       // flat field
 	StageRadiance   = "radiance"   // electrons to the output quantity
 	StageBadPixels  = "bad_pixels" // flags of bad pixels
+	StageHits       = "hits"       // flags of cosmic-ray hits
 )
 
 // Stages gives the names of all stages in the order in which a frame passes
@@ -24,14 +25,14 @@ const (
 func Stages() []string {
 	return []string{
 		StageFrame, StageDecompand, StageSaturation, StageOffset, StageBias, StageLinearity, StageGain,
-		StageDark, StageResidual, StageSmear, StageFlat, StageNoise, StageRadiance, StageBadPixels, StagePace,
+		StageDark, StageResidual, StageSmear, StageFlat, StageNoise, StageRadiance, StageBadPixels, StagePace, StageHits,
 	}
 }
 
 // SwitchableStages gives the names, in order, of the stages that a profile may
 // switch off. The others hold the units and the uncertainties together.
 func SwitchableStages() []string {
-	return []string{StageOffset, StageBias, StageLinearity, StageDark, StageResidual, StageSmear, StageFlat, StageBadPixels}
+	return []string{StageOffset, StageBias, StageLinearity, StageDark, StageResidual, StageSmear, StageFlat, StageBadPixels, StageHits}
 }
 
 // StageOn tells whether the profile leaves a stage switched on.

@@ -2,6 +2,7 @@ package pipeline
 
 import (
 	"evenlight/calib"
+	"evenlight/configs"
 )
 
 // blockRows is the number of image rows that one job finishes where passes
@@ -12,7 +13,15 @@ const blockRows = 128
 // passes makes the passes that follow the chain of a frame, in the order in
 // which they act. This is the one place where they are listed.
 func (p *plan) passes() ([]calib.Pass, error) {
-	return nil, nil
+	var out []calib.Pass
+	if p.in.stageOn(configs.StageHits, p.frame.Detector) {
+		d, err := p.hits()
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, d)
+	}
+	return out, nil
 }
 
 // after is the working memory of one goroutine for the passes of one frame.

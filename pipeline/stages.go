@@ -85,6 +85,7 @@ func (in *Instrument) Stages(detector int) []StageList {
 		configs.StageNoise:      "adds the shot noise, estimated from the neighbours",
 		configs.StageRadiance:   "turns electrons into the product's quantity",
 		configs.StageBadPixels:  "marks bad pixels",
+		configs.StageHits:       "marks hits of cosmic rays, which are sharper than the optics",
 	}
 	var out []StageList
 	for _, name := range configs.Stages() {
@@ -114,6 +115,8 @@ func (in *Instrument) hasStage(name string, detector int) bool {
 		return d.LineScan != nil
 	case configs.StageRadiance:
 		return !in.isLayer(d.Name) // layers are separated first
+	case configs.StageHits:
+		return d.Hits != nil
 	}
 	return true
 }
