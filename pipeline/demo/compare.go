@@ -129,7 +129,7 @@ func (c *Comparison) add(f *pipeline.FrameReport, t *simulate.Truth, p *configs.
 		if c.Hits == nil {
 			c.Hits = newHits()
 		}
-		c.Hits.add(m.flags, t, d, f.Target+" "+f.Raw[len(f.Raw)-16:])
+		c.Hits.add(m.flags, t, d)
 	}
 	bent := d.Linearity.From != configs.LinearityLadder
 	for i, s := range t.Electrons {

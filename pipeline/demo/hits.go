@@ -20,32 +20,33 @@ type Hits struct {
 	Beside int `json:"beside"`
 	Alarms int `json:"false_alarms"`
 	Pixels int `json:"pixels"`
-	// OfTop counts the alarms by scene: the shares are not the same.
-	ByTarget map[string]int `json:"false_alarms_by_target,omitempty"`
 }
 
 // HitBin counts the struck pixels whose charge lies between two multiples of
 // the noise that the pixel has without it.
 type HitBin struct {
 	FromSigma float64 `json:"from_sigma"`
-	ToSigma   float64 `json:"to_sigma"`
+	ToSigma   float64 `json:"to_sigma,omitempty"` // 0: no limit
 	Pixels    int     `json:"pixels"`
 	Flagged   int     `json:"flagged"`
 }
 
-// edgesHits are the limits of the bins, in standard deviations.
-var edgesHits = [...]float64{0, 3, 5, 7, 10, 20, 50, math.MaxFloat64}
+// edgesHits are the lower limits of the bins, in standard deviations.
+var edgesHits = [...]float64{0, 3, 5, 7, 10, 20, 50}
 
 func newHits() *Hits {
-	h := &Hits{Bins: make([]HitBin, len(edgesHits)-1), ByTarget: map[string]int{}}
-	for i := range h.Bins {
-		h.Bins[i].FromSigma, h.Bins[i].ToSigma = edgesHits[i], edgesHits[i+1]
+	h := &Hits{Bins: make([]HitBin, len(edgesHits))}
+	for i, from := range edgesHits {
+		h.Bins[i].FromSigma = from
+		if i > 0 {
+			h.Bins[i-1].ToSigma = from
+		}
 	}
 	return h
 }
 
 // add takes in a frame.
-func (h *Hits) add(flags []calib.Flags, t *simulate.Truth, d *configs.Detector, target string) {
+func (h *Hits) add(flags []calib.Flags, t *simulate.Truth, d *configs.Detector) {
 	read := 0.0
 	for _, a := range d.Amplifiers {
 		read += a.ReadNoiseE * a.ReadNoiseE / float64(len(d.Amplifiers))
@@ -66,19 +67,18 @@ func (h *Hits) add(flags []calib.Flags, t *simulate.Truth, d *configs.Detector, 
 			h.Beside++
 		default:
 			h.Alarms++
-			h.ByTarget[target]++
 		}
 	}
 }
 
 func (h *Hits) struck(sigmas float64, flagged bool) {
-	for i := range h.Bins {
-		if b := &h.Bins[i]; sigmas >= b.FromSigma && sigmas < b.ToSigma {
-			b.Pixels++
-			if flagged {
-				b.Flagged++
-			}
-		}
+	i := len(h.Bins) - 1
+	for sigmas < h.Bins[i].FromSigma {
+		i--
+	}
+	h.Bins[i].Pixels++
+	if flagged {
+		h.Bins[i].Flagged++
 	}
 }
 
@@ -103,7 +103,7 @@ func (h *Hits) text(b *strings.Builder) {
 			continue
 		}
 		to := fmt.Sprintf("to %7.0f", x.ToSigma)
-		if x.ToSigma == math.MaxFloat64 {
+		if x.ToSigma == 0 {
 			to = "and more  "
 		}
 		fmt.Fprintf(b, "%9.0f %s %9d %9d flagged %8.2f %%\n", x.FromSigma, to, x.Pixels, x.Flagged, 100*float64(x.Flagged)/float64(x.Pixels))
