@@ -27,10 +27,9 @@ const (
 	MixUnsure                        // a layer is too dark or too bright for the layers to be separated
 	Mark                             // covered by a reference mark
 	Moved                            // the bands disagree: something moved between them
+	Hit                              // struck by a cosmic ray or a like particle
+	Filled                           // filled in from neighbours; the flag of the cause stays
 )
-
-// Filled marks a value filled in from neighbours; the flag of the cause stays.
-const Filled Flags = 1 << 20
 
 // FlagInfo describes one bit for people.
 type FlagInfo struct {
@@ -61,6 +60,7 @@ func FlagTable() []FlagInfo {
 		{16, "mix-unsure", "too dark or bright to separate the layers"},
 		{17, "mark", "covered by a reference mark"},
 		{18, "moved", "bands disagree; something moved between them"},
+		{19, "hit", "struck by a cosmic ray or a like particle"},
 		{20, "filled", "filled in from neighbours; flag of cause stays"},
 	}
 }

@@ -11,7 +11,7 @@ func TestFlagTableListsTheConstantsInOrder(t *testing.T) {
 		{Hot, "hot"}, {Unstable, "unstable"}, {Dead, "dead"}, {Low, "low"}, {Nonlinear, "nonlinear"},
 		{BeyondRange, "beyond-range"}, {NoCalibration, "no-calibration"}, {OffsetUnsure, "offset-unsure"},
 		{Interpolated, "interpolated"}, {SmearUnsure, "smear-unsure"}, {LineSmear, "line-smear"}, {ResidualUnsure, "residual-unsure"},
-		{MixUnsure, "mix-unsure"}, {Mark, "mark"}, {Moved, "moved"}, {Filled, "filled"},
+		{MixUnsure, "mix-unsure"}, {Mark, "mark"}, {Moved, "moved"}, {Hit, "hit"}, {Filled, "filled"},
 	}
 	table := FlagTable()
 	if len(table) != len(want) {

@@ -171,6 +171,9 @@ type Detector struct {
 	Residual     *Residual     `mapstructure:"residual" yaml:"residual,omitempty" json:"residual,omitempty"`
 	Marks        *Marks        `mapstructure:"marks" yaml:"marks,omitempty" json:"marks,omitempty"`
 
+	// Hits says how hits of cosmic rays are told; absent: they are not searched for.
+	Hits *Hits `mapstructure:"hits" yaml:"hits,omitempty" json:"hits,omitempty"`
+
 	// Fill says which pixels are filled in from their neighbours; absent: none.
 	Fill *Fill `mapstructure:"fill" yaml:"fill,omitempty" json:"fill,omitempty"`
 }

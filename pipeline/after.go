@@ -14,6 +14,13 @@ const blockRows = 128
 // which they act. This is the one place where they are listed.
 func (p *plan) passes() ([]calib.Pass, error) {
 	var out []calib.Pass
+	if p.in.stageOn(configs.StageHits, p.frame.Detector) {
+		d, err := p.hits()
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, d)
+	}
 	if p.in.stageOn(configs.StageFill, p.frame.Detector) {
 		out = append(out, p.fill())
 	}

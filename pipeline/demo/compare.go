@@ -19,7 +19,8 @@ type Comparison struct {
 	Cosmic  int      `json:"cosmic"`  // pixels hit by cosmic rays, left out of the bins
 	// Bent pixels have a response curve of their own, which without an
 	// exposure ladder nothing can find; left out of the bins.
-	Bent int `json:"bent"`
+	Bent int   `json:"bent"`
+	Hits *Hits `json:"hits,omitempty"` // nil: no detector searches for them
 }
 
 // Bin holds the pulls (value - truth)/uncertainty of the unflagged pixels
@@ -124,6 +125,12 @@ func (c *Comparison) add(f *pipeline.FrameReport, t *simulate.Truth, p *configs.
 	}
 	perE := scales(want, t.Electrons, bands, len(p.Bands))
 	groups := c.groupsOf(p, d)
+	if d.Hits != nil {
+		if c.Hits == nil {
+			c.Hits = newHits()
+		}
+		c.Hits.add(m.flags, t, d)
+	}
 	bent := d.Linearity.From != configs.LinearityLadder
 	for i, s := range t.Electrons {
 		c.defect(t, i, m.flags[i] != 0)
@@ -355,7 +362,10 @@ func (c *Comparison) Text() string {
 		fmt.Fprintf(&b, "%20s %9d pixels, left out of the pulls: only an exposure ladder would tell them\n", "nonlinear", c.Bent)
 	}
 	if c.Cosmic > 0 {
-		fmt.Fprintf(&b, "%20s %9d pixels, left out of the pulls: single frames do not tell them yet\n", "cosmic rays", c.Cosmic)
+		fmt.Fprintf(&b, "%20s %9d pixels, left out of the pulls\n", "cosmic rays", c.Cosmic)
+	}
+	if c.Hits != nil {
+		c.Hits.text(&b)
 	}
 	return b.String()
 }
