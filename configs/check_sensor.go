@@ -39,7 +39,7 @@ func (c *checker) sensorRegions(path string, d *Detector) {
 	c.zonesFit(path, d)
 	c.marks(path, d)
 	c.hits(path+".hits", d.Hits)
-	c.fill(path+".fill", d.Fill)
+	c.fill(path+".fill", d)
 }
 
 // Mosaics.

@@ -9,6 +9,7 @@ import (
 // What pixels can be filled in for.
 const (
 	FillBadPixels     = "bad_pixels"     // flags of the bad-pixel mask
+	FillHits          = "hits"           // hits of cosmic rays, where they are searched for
 	FillMissing       = "missing"        // samples that never arrived
 	FillNoCalibration = "no_calibration" // a master has no value
 )
@@ -25,9 +26,10 @@ type Fill struct {
 // maxFillDepth bounds the cost of a pixel.
 const maxFillDepth = 8
 
-func fillCauses() []string { return []string{FillBadPixels, FillMissing, FillNoCalibration} }
+func fillCauses() []string { return []string{FillBadPixels, FillHits, FillMissing, FillNoCalibration} }
 
-func (c *checker) fill(path string, f *Fill) {
+func (c *checker) fill(path string, d *Detector) {
+	f := d.Fill
 	if f == nil {
 		return
 	}
@@ -38,6 +40,9 @@ func (c *checker) fill(path string, f *Fill) {
 		c.oneOf(at(path+".causes", i), cause, fillCauses())
 		if slices.Contains(f.Causes[:i], cause) {
 			c.addf(at(path+".causes", i), "keep one of the two", "%q stands twice", shorten(cause))
+		}
+		if cause == FillHits && d.Hits == nil {
+			c.clash(at(path+".causes", i), "give the detector hits, or leave the cause out", "names hits, and the detector does not search for them")
 		}
 	}
 	if f.MaxDepth < 1 || f.MaxDepth > maxFillDepth {

@@ -21,6 +21,8 @@ func fillCause(name string) calib.Flags {
 	switch name {
 	case configs.FillBadPixels:
 		return calib.BadPixel
+	case configs.FillHits:
+		return calib.Hit
 	case configs.FillMissing:
 		return calib.Missing
 	case configs.FillNoCalibration:
