@@ -6,6 +6,7 @@ import (
 	"math"
 	"strings"
 
+	"evenlight/calib"
 	"evenlight/configs"
 	"evenlight/pipeline"
 	"evenlight/pipeline/simulate"
@@ -21,6 +22,8 @@ type Comparison struct {
 	// exposure ladder nothing can find; left out of the bins.
 	Bent int   `json:"bent"`
 	Hits *Hits `json:"hits,omitempty"` // nil: no detector searches for them
+	// Filled is nil where no detector has pixels filled in.
+	Filled *Filled `json:"filled,omitempty"`
 }
 
 // Bin holds the pulls (value - truth)/uncertainty of the unflagged pixels
@@ -105,6 +108,9 @@ func Compare(run *pipeline.RunSummary, truthDir string, p *configs.Profile) (*Co
 		c.Bins[i].finish()
 	}
 	finishAll(c.Groups)
+	if c.Filled != nil {
+		finishAll(c.Filled.Causes)
+	}
 	return c, nil
 }
 
@@ -131,9 +137,15 @@ func (c *Comparison) add(f *pipeline.FrameReport, t *simulate.Truth, p *configs.
 		}
 		c.Hits.add(m.flags, t, d)
 	}
+	if d.Fill != nil && c.Filled == nil {
+		c.Filled = newFilled()
+	}
 	bent := d.Linearity.From != configs.LinearityLadder
 	for i, s := range t.Electrons {
 		c.defect(t, i, m.flags[i] != 0)
+		if m.flags[i]&calib.Filled != 0 {
+			c.Filled.add(m.flags[i], t.Cosmic[i] != 0, float64((m.value[i]-want[i])/m.unc[i]))
+		}
 		if t.Cosmic[i] != 0 {
 			c.Cosmic++
 			continue
@@ -366,6 +378,9 @@ func (c *Comparison) Text() string {
 	}
 	if c.Hits != nil {
 		c.Hits.text(&b)
+	}
+	if c.Filled != nil {
+		c.Filled.text(&b)
 	}
 	return b.String()
 }

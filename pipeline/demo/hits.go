@@ -53,7 +53,7 @@ func (h *Hits) add(flags []calib.Flags, t *simulate.Truth, d *configs.Detector) 
 	}
 	for i, f := range flags {
 		hit := f&calib.Hit != 0
-		if f&^calib.Hit != 0 {
+		if f&^(calib.Hit|calib.Filled) != 0 {
 			continue
 		}
 		if e := float64(t.Cosmic[i]); e > 0 {
