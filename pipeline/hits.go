@@ -2,6 +2,7 @@ package pipeline
 
 import (
 	"cmp"
+	"slices"
 
 	"evenlight/calib/hits"
 	"evenlight/configs"
@@ -52,4 +53,42 @@ func (in *Instrument) grey() []float64 {
 		}
 	}
 	return out
+}
+
+// hitPixel is the place of a pixel that was struck.
+type hitPixel struct{ x, y int }
+
+// groups counts the groups of pixels that touch at a side or a corner. It puts
+// the pixels in order.
+func groups(pixels []hitPixel) int {
+	slices.SortFunc(pixels, func(a, b hitPixel) int { return cmp.Or(cmp.Compare(a.y, b.y), cmp.Compare(a.x, b.x)) })
+	leader := make([]int, len(pixels)) // of the pixel's group, by way of others
+	find := func(i int) int {
+		for leader[i] != i {
+			leader[i] = leader[leader[i]]
+			i = leader[i]
+		}
+		return i
+	}
+	n, above := 0, 0
+	for i, p := range pixels {
+		leader[i] = i
+		n++
+		join := func(k int) {
+			if a, b := find(i), find(k); a != b {
+				leader[b] = a
+				n--
+			}
+		}
+		if i > 0 && pixels[i-1] == (hitPixel{p.x - 1, p.y}) {
+			join(i - 1)
+		}
+		for above < i && (pixels[above].y < p.y-1 || pixels[above].y == p.y-1 && pixels[above].x < p.x-1) {
+			above++
+		}
+		for k := above; k < i && pixels[k].y == p.y-1 && pixels[k].x <= p.x+1; k++ {
+			join(k)
+		}
+	}
+	return n
 }

@@ -285,24 +285,35 @@ func (w *worker) isSharper(x, y int, own float32, l limits, c comparison, b mean
 	if c.slant {
 		ratio = w.slantRatio
 	}
-	var d, variance, share float32
+	var near [4]beside
 	n := 0
 	for _, k := range c.places {
-		s, like := w.beside(x+around[k][0], y+around[k][1], band, b)
-		if !s.ok {
-			continue
-		}
-		n++
-		d -= s.v
-		variance += s.variance
-		if like {
-			share += ratio
-		} else {
-			share += ratio * float32(w.opt.Colour)
+		if s, ok := w.beside(x+around[k][0], y+around[k][1], band, b); ok {
+			near[n] = s
+			n++
 		}
 	}
 	if n == 0 || !(mean{n: n}).enough(c.most, l) {
 		return false
+	}
+	var d, variance, share float32
+	for _, s := range near[:n] {
+		if s.band == band {
+			share += ratio
+		} else {
+			share += ratio * float32(w.opt.Colour)
+			for _, other := range near[:n] {
+				if other.band == s.band && other.ground.v < s.ground.v {
+					s.ground = other.ground
+				}
+			}
+		}
+		grey := w.inverseGrey[s.band]
+		d -= (s.v - s.ground.v) * grey
+		variance += s.variance * grey * grey
+		if s.band != band {
+			variance += s.ground.variance * grey * grey
+		}
 	}
 	grey, k := w.inverseGrey[band], 1/float32(n)
 	share *= k
@@ -311,26 +322,29 @@ func (w *worker) isSharper(x, y int, own float32, l limits, c comparison, b mean
 	return d > 0 && d*d > l.d2*variance
 }
 
-// beside looks at a pixel beside one of the given band and background b: above
-// its background, in grey units, and whether it is of the same band.
-func (w *worker) beside(x, y int, band uint8, b mean) (s sample, like bool) {
-	s = w.sampleAt(x, y)
+// beside is a pixel beside the one that is tested.
+type beside struct {
+	sample
+	band   uint8
+	ground mean // the background of its band
+}
+
+// beside looks at a pixel beside one of the given band and background. One of
+// another colour has a background of its own; one in another strip is of no use.
+func (w *worker) beside(x, y int, band uint8, b mean) (beside, bool) {
+	s := w.sampleAt(x, y)
 	if !s.ok {
-		return sample{}, false
+		return beside{}, false
 	}
 	other := w.bandAt(x, y)
-	grey := w.inverseGrey[other]
 	if other == band {
-		return sample{(s.v - b.v) * grey, s.variance * grey * grey, true}, true
+		return beside{s, band, b}, true
 	}
 	if !w.mosaic {
-		return sample{}, false // another strip
+		return beside{}, false
 	}
 	its, ok := w.background(x, y, other, grounds[:sides])
-	if !ok {
-		return sample{}, false
-	}
-	return sample{(s.v - its.v) * grey, (s.variance + its.variance) * grey * grey, true}, false
+	return beside{s, other, its}, ok
 }
 
 var _ calib.Pass = (*Detector)(nil)
