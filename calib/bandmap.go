@@ -86,3 +86,9 @@ func (m *BandMap) Ordered(y int, segs []Segment) (from []int, runs []Run) {
 	}
 	return from, runs
 }
+
+// Together tells whether pixels of two rows can be of the same band and lie in
+// one part of the image: all rows of a mosaic, and those of one strip.
+func (m *BandMap) Together(y, other int) bool {
+	return m.PeriodX > 1 || m.PeriodY > 1 || m.sets[y] == m.sets[other]
+}

@@ -27,6 +27,8 @@ const (
 	MixUnsure                        // a layer is too dark or too bright for the layers to be separated
 	Mark                             // covered by a reference mark
 	Moved                            // the bands disagree: something moved between them
+	Hit                              // struck by a cosmic ray or a like particle
+	Filled                           // filled in from neighbours; the flag of the cause stays
 )
 
 // FlagInfo describes one bit for people.
@@ -58,6 +60,8 @@ func FlagTable() []FlagInfo {
 		{16, "mix-unsure", "too dark or bright to separate the layers"},
 		{17, "mark", "covered by a reference mark"},
 		{18, "moved", "bands disagree; something moved between them"},
+		{19, "hit", "struck by a cosmic ray or a like particle"},
+		{20, "filled", "filled in from neighbours; flag of cause stays"},
 	}
 }
 
@@ -67,6 +71,16 @@ const BadPixel = Hot | Unstable | Dead | Low | Nonlinear
 // Unusable holds the bits with which a pixel has no standard uncertainty: its
 // value is absent or only a bound.
 const Unusable = Missing | Saturated | NoCalibration
+
+// Standing returns the flags that still say of a value that there is none or
+// that it is a bound: a filled pixel has a value and an uncertainty, so Missing
+// and NoCalibration, which tell why it was filled, no longer do.
+func (f Flags) Standing() Flags {
+	if f&Filled != 0 {
+		return f &^ (Missing | NoCalibration)
+	}
+	return f
+}
 
 // String lists the names of the bits that are set, joined by "+".
 func (f Flags) String() string {

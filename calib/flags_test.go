@@ -11,7 +11,7 @@ func TestFlagTableListsTheConstantsInOrder(t *testing.T) {
 		{Hot, "hot"}, {Unstable, "unstable"}, {Dead, "dead"}, {Low, "low"}, {Nonlinear, "nonlinear"},
 		{BeyondRange, "beyond-range"}, {NoCalibration, "no-calibration"}, {OffsetUnsure, "offset-unsure"},
 		{Interpolated, "interpolated"}, {SmearUnsure, "smear-unsure"}, {LineSmear, "line-smear"}, {ResidualUnsure, "residual-unsure"},
-		{MixUnsure, "mix-unsure"}, {Mark, "mark"}, {Moved, "moved"},
+		{MixUnsure, "mix-unsure"}, {Mark, "mark"}, {Moved, "moved"}, {Hit, "hit"}, {Filled, "filled"},
 	}
 	table := FlagTable()
 	if len(table) != len(want) {
@@ -33,10 +33,27 @@ func TestFlagBitsAreThoseOfTheFiles(t *testing.T) {
 	for _, c := range []struct {
 		flag Flags
 		bits Flags
-	}{{Missing, 1}, {Saturated, 2}, {Hot, 16}, {NoCalibration, 1024}, {Interpolated, 1 << 12}, {Mark, 1 << 17}, {Moved, 1 << 18}, {BadPixel, 0b1_1111_0000}, {Unusable, 0b100_0000_0011}} {
+	}{{Missing, 1}, {Saturated, 2}, {Hot, 16}, {NoCalibration, 1024}, {Interpolated, 1 << 12}, {Mark, 1 << 17}, {Moved, 1 << 18}, {Filled, 1 << 20}, {BadPixel, 0b1_1111_0000}, {Unusable, 0b100_0000_0011}} {
 		if c.flag != c.bits {
 			t.Errorf("%v is %b, want %b", c.flag, uint32(c.flag), uint32(c.bits))
 		}
+	}
+}
+
+// A filled pixel has a value, whatever it was filled for; one at saturation has
+// a bound alone.
+func TestFilledPixelsHaveAValue(t *testing.T) {
+	r := NewRaster(1, 1)
+	for flags, good := range map[Flags]bool{
+		0: true, Hot: true, Missing: false, NoCalibration | Dead: false, Saturated: false,
+		Missing | Filled: true, NoCalibration | Dead | Filled: true, Saturated | Filled: false,
+	} {
+		if r.Flags[0] = flags; r.Good(0) != good {
+			t.Errorf("%v: good is %v", flags, !good)
+		}
+	}
+	if f := Hot | Missing | Saturated | Filled; f.Standing() != Hot|Saturated|Filled {
+		t.Errorf("of %v there stand %v", f, f.Standing())
 	}
 }
 

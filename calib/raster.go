@@ -3,7 +3,7 @@ package calib
 // Raster is an image that lies in memory as a whole: value, random variance
 // and flags of each pixel, row by row from the first. Value is NaN where there
 // is none; Variance is the square of Value's unit, and NaN where the flags
-// have a bit of Unusable.
+// have a bit of Unusable, unless the pixel was filled.
 type Raster struct {
 	Width, Height int
 	Value         []float32
@@ -18,4 +18,6 @@ func NewRaster(width, height int) *Raster {
 }
 
 // Good tells whether pixel i has a value and an uncertainty.
-func (r *Raster) Good(i int) bool { return r.Flags[i]&Unusable == 0 && r.Value[i] == r.Value[i] }
+func (r *Raster) Good(i int) bool {
+	return r.Flags[i].Standing()&Unusable == 0 && r.Value[i] == r.Value[i]
+}

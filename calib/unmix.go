@@ -177,7 +177,7 @@ func (r MixRows) check(what string, planes, n int) error {
 // the sum of the bands is less than minSNR of its own standard uncertainties
 // (too dark); a minSNR of 0 leaves the last test out.
 //
-// Where a layer is Unusable or NaN, no band has a value: value and variance
+// Where a layer is Unusable (and not filled) or NaN, no band has a value: value and variance
 // are NaN, and Missing is set where no flag said so. That holds for a
 // saturated layer too: W has negative elements, so a lower bound of a layer
 // bounds no band.
@@ -221,10 +221,8 @@ func (u *Unmixer) threeRows(in, out MixRows, limit float32, n int) {
 		f := inF0[x] | inF1[x] | inF2[x]
 		all := sum[0]*v0 + sum[1]*v1 + sum[2]*v2
 		f |= unsure(f, all, total[0]*q0+total[1]*q1+total[2]*q2, limit)
-		if f&Unusable != 0 || all != all {
-			if f&Unusable == 0 {
-				f |= Missing
-			}
+		if f&Unusable != 0 && (inF0[x].Standing()|inF1[x].Standing()|inF2[x].Standing())&Unusable != 0 || all != all {
+			f = absent(f)
 			v0, v1, v2, q0 = none, none, none, none
 		}
 		outV0[x] = w[0]*v0 + w[1]*v1 + w[2]*v2
@@ -242,19 +240,18 @@ func (u *Unmixer) anyRows(in, out MixRows, limit float32, n int) {
 	none := float32(math.NaN())
 	var v, q [maxLayers]float32
 	for x := range n {
-		var f Flags
+		var f, standing Flags
 		var all, variance float32
 		for i := range u.Layers {
 			v[i], q[i] = in.Value[i][x], in.Variance[i][x]
 			f |= in.Flags[i][x]
+			standing |= in.Flags[i][x].Standing()
 			all += u.sum[i] * v[i]
 			variance += u.total[i] * q[i]
 		}
 		f |= unsure(f, all, variance, limit)
-		if f&Unusable != 0 || all != all {
-			if f&Unusable == 0 {
-				f |= Missing
-			}
+		if standing&Unusable != 0 || all != all {
+			f = absent(f)
 			v[0], q[0] = none, none
 		}
 		for b := range u.Bands {
@@ -266,6 +263,15 @@ func (u *Unmixer) anyRows(in, out MixRows, limit float32, n int) {
 			out.Value[b][x], out.Variance[b][x], out.Flags[b][x] = sv, sq, f
 		}
 	}
+}
+
+// absent returns the flags of a pixel without a value: one that tells why, and
+// none that says that it was filled.
+func absent(f Flags) Flags {
+	if f &^= Filled; f&Unusable == 0 {
+		f |= Missing
+	}
+	return f
 }
 
 // unsure returns MixUnsure where the union of the layers' flags calls for it,

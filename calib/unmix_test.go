@@ -151,6 +151,9 @@ func TestUnmixingMarksWhatIsUnsure(t *testing.T) {
 		{"missing", nan, Missing, Missing, false},
 		{"no calibration", 900, NoCalibration, NoCalibration, false},
 		{"a value that is NaN without a flag", nan, 0, Missing, false},
+		{"missing and filled", 900, Missing | Filled, Missing | Filled, true},
+		{"dead without calibration and filled", 900, Dead | NoCalibration | Filled, Dead | NoCalibration | Filled, true},
+		{"saturated and filled", 900, Saturated | Filled, Saturated | MixUnsure, false},
 	} {
 		// The path for three layers, and the one for any number.
 		for _, matrix := range [][][]float64{stack, append([][]float64{{0.3, 0.3, 0.3}}, stack...)} {

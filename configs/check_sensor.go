@@ -38,6 +38,8 @@ func (c *checker) sensorRegions(path string, d *Detector) {
 	c.maskedRows(path, d)
 	c.zonesFit(path, d)
 	c.marks(path, d)
+	c.hits(path+".hits", d.Hits)
+	c.fill(path+".fill", d)
 }
 
 // Mosaics.

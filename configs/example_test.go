@@ -88,7 +88,7 @@ func ExampleProfile_Hash() {
 
 func ExampleSwitchableStages() {
 	fmt.Println(strings.Join(configs.SwitchableStages(), " "))
-	// Output: offset bias linearity dark residual smear flat bad_pixels
+	// Output: offset bias linearity dark residual smear flat bad_pixels hits fill
 }
 
 func ExampleDecompanding_Table() {

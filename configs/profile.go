@@ -170,6 +170,12 @@ type Detector struct {
 	LineScan     *LineScan     `mapstructure:"line_scan" yaml:"line_scan,omitempty" json:"line_scan,omitempty"`
 	Residual     *Residual     `mapstructure:"residual" yaml:"residual,omitempty" json:"residual,omitempty"`
 	Marks        *Marks        `mapstructure:"marks" yaml:"marks,omitempty" json:"marks,omitempty"`
+
+	// Hits says how hits of cosmic rays are told; absent: they are not searched for.
+	Hits *Hits `mapstructure:"hits" yaml:"hits,omitempty" json:"hits,omitempty"`
+
+	// Fill says which pixels are filled in from their neighbours; absent: none.
+	Fill *Fill `mapstructure:"fill" yaml:"fill,omitempty" json:"fill,omitempty"`
 }
 
 // Amplifier is one output of a detector.

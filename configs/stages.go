@@ -17,6 +17,8 @@ const (
 	StageFlat       = "flat"       // flat field
 	StageRadiance   = "radiance"   // electrons to the output quantity
 	StageBadPixels  = "bad_pixels" // flags of bad pixels
+	StageHits       = "hits"       // flags of cosmic-ray hits
+	StageFill       = "fill"       // filling in of pixels from their neighbours
 )
 
 // Stages gives the names of all stages in the order in which a frame passes
@@ -25,13 +27,14 @@ func Stages() []string {
 	return []string{
 		StageFrame, StageDecompand, StageSaturation, StageOffset, StageBias, StageLinearity, StageGain,
 		StageDark, StageResidual, StageSmear, StageFlat, StageNoise, StageRadiance, StageBadPixels, StagePace,
+		StageHits, StageFill,
 	}
 }
 
 // SwitchableStages gives the names, in order, of the stages that a profile may
 // switch off. The others hold the units and the uncertainties together.
 func SwitchableStages() []string {
-	return []string{StageOffset, StageBias, StageLinearity, StageDark, StageResidual, StageSmear, StageFlat, StageBadPixels}
+	return []string{StageOffset, StageBias, StageLinearity, StageDark, StageResidual, StageSmear, StageFlat, StageBadPixels, StageHits, StageFill}
 }
 
 // StageOn tells whether the profile leaves a stage switched on.

@@ -22,6 +22,7 @@ const bandRows = 64
 type worker struct {
 	scratch             calib.Scratch
 	rows                rawRows
+	after               after
 	value, unc, quality []byte
 	tally               tally
 }
@@ -149,41 +150,59 @@ func (c *calibrator) calibrate(f *Frame, w *fitsutil.Writer) (*FrameReport, []In
 	if err != nil {
 		return nil, nil, err
 	}
-	record := p.provenance(chain)
+	passes, err := p.passes()
+	if err != nil {
+		return nil, nil, err
+	}
+	record := p.provenance(chain, passes)
 	out, err := c.startProduct(w, p, record)
 	if err != nil {
 		return nil, nil, err
 	}
-	if err := c.run(f, chain, out); err != nil {
+	if err := c.run(f, chain, passes, out); err != nil {
 		return nil, nil, err
 	}
 	report := c.report(p, chain)
 	return report, record.Inputs, addFigures(w, report)
 }
 
-// run takes the frame through its stages, rows split over the workers.
-func (c *calibrator) run(f *Frame, chain *calib.Chain, out *product) error {
+// run takes the frame through its stages and passes, rows split over the
+// workers.
+func (c *calibrator) run(f *Frame, chain *calib.Chain, passes []calib.Pass, out *product) error {
 	im := chain.Sensor.Image
+	rows := bandRows
+	if len(passes) > 0 {
+		rows = blockRows
+	}
 	for _, w := range c.workers {
 		w.rows.f = f
 		w.tally.reset(chain.Sensor)
-		w.value = grow(w.value, 4*bandRows*im.Width())
-		w.unc = grow(w.unc, 4*bandRows*im.Width())
-		w.quality = grow(w.quality, 4*bandRows*im.Width())
+		w.after.start(passes, im)
+		w.value = grow(w.value, 4*rows*im.Width())
+		w.unc = grow(w.unc, 4*rows*im.Width())
+		w.quality = grow(w.quality, 4*rows*im.Width())
 	}
-	bands := (im.Height() + bandRows - 1) / bandRows
-	return parallel(len(c.workers), bands, func(i, band int) error {
+	jobs := (im.Height() + rows - 1) / rows
+	return parallel(len(c.workers), jobs, func(i, job int) error {
 		w := c.workers[i]
-		y0 := band * bandRows
-		y1 := min(y0+bandRows, im.Height())
-		err := chain.Run(&w.rows, y0, y1, &w.scratch, func(r *calib.Row) error {
-			w.encode(r, r.Y-y0)
-			return nil
-		})
-		if err != nil {
+		y0 := job * rows
+		y1 := min(y0+rows, im.Height())
+		run := w.runChain
+		if len(passes) > 0 {
+			run = w.runWithPasses
+		}
+		if err := run(chain, y0, y1); err != nil {
 			return err
 		}
 		return out.write(w, y0, y1-y0, im.Width())
+	})
+}
+
+// runChain makes rows y0 <= y < y1 of a product without passes.
+func (w *worker) runChain(chain *calib.Chain, y0, y1 int) error {
+	return chain.Run(&w.rows, y0, y1, &w.scratch, func(r *calib.Row) error {
+		w.encode(r, r.Y-y0)
+		return nil
 	})
 }
 
@@ -345,12 +364,12 @@ func addRawHeader(w *fitsutil.Writer, raw *fitsutil.Header) error {
 }
 
 // provenance tells how the product is made.
-func (p *plan) provenance(chain *calib.Chain) *Provenance {
+func (p *plan) provenance(chain *calib.Chain, passes []calib.Pass) *Provenance {
 	d := &p.in.Profile.Detectors[p.frame.Detector]
 	r := &Provenance{
 		Software: Software, Version: Version, What: whatFrame,
 		Instrument: p.in.Profile.Instrument, Detector: d.Name, Mode: p.frame.Info.Mode, Band: p.frame.Info.Band,
-		ProfileHash: p.in.Hash, Stages: records(chain.Stages()), Systematic: p.systematic(),
+		ProfileHash: p.in.Hash, Stages: append(records(chain.Stages()), records(passes)...), Systematic: p.systematic(),
 		Inputs: []Input{{roleRaw, p.frame.Name(), p.frame.SHA256}},
 	}
 	if p.frame.Planes > 1 {

@@ -314,7 +314,7 @@ func measuredFraction(rasters []*calib.Raster) float64 {
 	for _, r := range rasters {
 		all += len(r.Flags)
 		for _, f := range r.Flags {
-			if f&(calib.Interpolated|calib.Missing) == 0 {
+			if f&(calib.Interpolated|calib.Filled|calib.Missing) == 0 {
 				measured++
 			}
 		}

@@ -29,7 +29,7 @@ var small = map[string][]string{
 	"brindle": {"detectors.0.width=112", "detectors.0.height=96", "detectors.0.image={columns: [17, 112], rows: [1, 96]}",
 		"detectors.0.reference={columns: [33, 96], rows: [17, 80]}",
 		"detectors.0.amplifiers.0.region={columns: [1, 112], rows: [1, 48]}", "detectors.0.amplifiers.0.overscan.rows=[1, 48]",
-		"detectors.0.amplifiers.1.region={columns: [1, 112], rows: [49, 96]}", "detectors.0.amplifiers.1.overscan.rows=[49, 96]"},
+		"detectors.0.amplifiers.1.region={columns: [1, 112], rows: [49, 96]}", "detectors.0.amplifiers.1.overscan.rows=[49, 96]", hitsOn},
 	"oxlip": {"detectors.0.width=112", "detectors.0.height=104", "detectors.0.image={columns: [17, 112], rows: [1, 96]}",
 		"detectors.0.reference={columns: [33, 96], rows: [17, 80]}", "detectors.0.smear.masked_rows=[97, 104]", "detectors.0.smear.row_s=1e-5",
 		"detectors.0.amplifiers.0.region={columns: [1, 112], rows: [1, 104]}", "detectors.0.amplifiers.0.overscan.rows=[1, 104]"},
@@ -40,10 +40,13 @@ var small = map[string][]string{
 	"fescue": {"detectors.0.width=112", "detectors.0.height=192", "detectors.0.image={columns: [17, 112], rows: [1, 192]}",
 		"detectors.0.reference={columns: [33, 96], rows: [1, 192]}",
 		"detectors.0.strips=[{band: violet, rows: [5, 44]}, {band: green, rows: [53, 92]}, {band: red, rows: [101, 140]}, {band: nir, rows: [149, 188]}]",
-		"detectors.0.amplifiers.0.region={columns: [1, 112], rows: [1, 192]}", "detectors.0.amplifiers.0.overscan.rows=[1, 192]"},
+		"detectors.0.amplifiers.0.region={columns: [1, 112], rows: [1, 192]}", "detectors.0.amplifiers.0.overscan.rows=[1, 192]", hitsOn},
 	"tarn":  slices.Concat(smallPan, smallLine("1"), smallLine("2")),
 	"umber": slices.Concat(smallLayer("0"), smallLayer("1"), smallLayer("2")),
 }
+
+// hitsOn has hits searched for in a camera that does without by default.
+const hitsOn = "detectors.0.hits={point_fwhm_pixels: 2}"
 
 var smallPan = []string{"detectors.0.width=128", "detectors.0.image.columns=[17, 112]", "detectors.0.reference.columns=[33, 96]",
 	"detectors.0.amplifiers.0.region.columns=[1, 64]", "detectors.0.amplifiers.1.region.columns=[65, 128]", "detectors.0.amplifiers.1.overscan.columns=[113, 128]"}
@@ -245,7 +248,7 @@ func TestStagesOfEachCamera(t *testing.T) {
 		stages string
 		need   string // kinds of master
 	}{
-		{"quillon", "frame saturation offset bias linearity gain dark flat noise radiance bad_pixels", "bias linearity dark flat bad-pixels"},
+		{"quillon", "frame saturation offset bias linearity gain dark flat noise radiance bad_pixels hits", "bias linearity dark flat bad-pixels"},
 		{"pellam", "frame saturation offset bias linearity gain dark flat noise radiance bad_pixels", "bias dark flat bad-pixels"},
 		{"brindle", "frame saturation offset bias linearity gain dark flat noise radiance bad_pixels", "bias linearity dark flat bad-pixels"},
 		{"fescue", "frame saturation offset bias linearity gain dark flat noise radiance bad_pixels", "bias dark flat bad-pixels"},

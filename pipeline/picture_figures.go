@@ -48,8 +48,8 @@ func (p *palette) measure(region calib.Region, skip calib.Flags) regionMeans {
 			all += float64(r.Variance[i])
 			// A resampled band is interpolated everywhere, and the correlation
 			// of its neighbours accounts for it; a mosaic's interpolated samples
-			// add nothing to the measured ones.
-			if resampled := p.lagX[j] > 0 || p.lagY[j] > 0; resampled || r.Flags[i]&calib.Interpolated == 0 {
+			// and filled ones add nothing to the measured ones.
+			if resampled := p.lagX[j] > 0 || p.lagY[j] > 0; resampled || r.Flags[i]&(calib.Interpolated|calib.Filled) == 0 {
 				measured += float64(r.Variance[i])
 				there++
 			}
@@ -85,7 +85,7 @@ func (p *palette) good(region calib.Region, skip calib.Flags) []int {
 	pixels:
 		for i := y*width + region.X0; i < y*width+region.X1; i++ {
 			for _, r := range p.rasters {
-				if !r.Good(i) || r.Flags[i]&skip != 0 {
+				if !r.Good(i) || r.Flags[i].Standing()&skip != 0 {
 					continue pixels
 				}
 			}
@@ -212,7 +212,7 @@ func (p *palette) noise(hide calib.Flags) *[3]float64 {
 pixels:
 	for i := 0; i < len(p.rasters[0].Value); i += step {
 		for j, r := range p.rasters {
-			if !r.Good(i) || r.Flags[i]&hide != 0 || !(r.Variance[i] >= 0) {
+			if !r.Good(i) || r.Flags[i].Standing()&hide != 0 || !(r.Variance[i] >= 0) {
 				continue pixels
 			}
 			sigma[j] = math.Sqrt(float64(r.Variance[i])) / p.white.Values[j]

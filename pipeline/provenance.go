@@ -110,8 +110,11 @@ func parseStage(text string) StageRecord {
 	return s
 }
 
-// records lists stages with their settings.
-func records(stages []calib.Stage) []StageRecord {
+// records lists stages or passes with their settings.
+func records[S interface {
+	Name() string
+	Settings() []calib.Setting
+}](stages []S) []StageRecord {
 	out := make([]StageRecord, len(stages))
 	for i, s := range stages {
 		out[i] = StageRecord{s.Name(), s.Settings()}

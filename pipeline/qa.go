@@ -32,7 +32,9 @@ type FrameReport struct {
 	Before     string             `json:"frame_before,omitempty"` // whose residual image was taken off
 	Fractions  map[string]float64 `json:"flag_fractions"`         // by name of the flag, of all pixels
 	Good       float64            `json:"good_fraction"`          // pixels without any flag
+	Hits       *int               `json:"hits,omitempty"`         // groups of touching pixels flagged hit; absent: none are searched for
 	NoiseRatio *float64           `json:"noise_ratio"`            // measured over expected noise
+	Fill       *FillReport        `json:"fill,omitempty"`         // nil: the profile fills no pixels in
 	Masters    []MasterUse        `json:"masters"`
 	pixels     int
 	Warnings   []string `json:"warnings"`
@@ -77,6 +79,8 @@ type tally struct {
 	ratios [][]float32
 	ofBand []bandTally // by band of the map
 
+	hits []hitPixel // those flagged so
+
 	bands            *calib.BandMap // nil: all pixels are alike
 	periodX, periodY int            // to the next like pixel
 }
@@ -85,7 +89,7 @@ type tally struct {
 type bandTally struct{ pixels, good int }
 
 func (t *tally) reset(s *calib.Sensor) {
-	*t = tally{values: t.values, ratios: t.ratios, bands: s.Map, periodX: 1, periodY: 1}
+	*t = tally{values: t.values, ratios: t.ratios, hits: t.hits[:0], bands: s.Map, periodX: 1, periodY: 1}
 	n := 1
 	if s.Map != nil {
 		n, t.periodX, t.periodY = s.Map.Bands, s.Map.PeriodX, s.Map.PeriodY
@@ -104,10 +108,13 @@ func (t *tally) reset(s *calib.Sensor) {
 // add counts one finished row, with the uncertainty in r.Var.
 func (t *tally) add(r *calib.Row) {
 	good := 0
-	for _, f := range r.Flags {
+	for x, f := range r.Flags {
 		if f == 0 {
 			good++
 			continue
+		}
+		if f&calib.Hit != 0 {
+			t.hits = append(t.hits, hitPixel{x, r.Y})
 		}
 		for ; f != 0; f &= f - 1 {
 			t.bits[bits.TrailingZeros32(uint32(f))]++
@@ -180,6 +187,7 @@ func merge(workers []*worker) tally {
 		}
 		all.good += t.good
 		all.pixels += t.pixels
+		all.hits = append(all.hits, t.hits...)
 		for len(all.values) < len(t.values) {
 			all.values, all.ratios, all.ofBand = append(all.values, nil), append(all.ratios, nil), append(all.ofBand, bandTally{})
 		}
@@ -218,8 +226,13 @@ func (c *calibrator) report(p *plan, chain *calib.Chain) *FrameReport {
 	if p.residual != nil && p.residual.Before != nil {
 		r.Before = p.before[0].Name
 	}
+	if c.in.stageOn(configs.StageHits, p.frame.Detector) {
+		n := groups(t.hits)
+		r.Hits = &n
+	}
 	r.amplifiers(p, d)
 	r.masters(p)
+	r.Fill = filled(c.workers)
 	r.warn(p, d)
 	return r
 }

@@ -85,6 +85,8 @@ func (in *Instrument) Stages(detector int) []StageList {
 		configs.StageNoise:      "adds the shot noise, estimated from the neighbours",
 		configs.StageRadiance:   "turns electrons into the product's quantity",
 		configs.StageBadPixels:  "marks bad pixels",
+		configs.StageHits:       "marks hits of cosmic rays, which are sharper than the optics",
+		configs.StageFill:       "fills in pixels without a measurement from their neighbours",
 	}
 	var out []StageList
 	for _, name := range configs.Stages() {
@@ -114,6 +116,10 @@ func (in *Instrument) hasStage(name string, detector int) bool {
 		return d.LineScan != nil
 	case configs.StageRadiance:
 		return !in.isLayer(d.Name) // layers are separated first
+	case configs.StageHits:
+		return d.Hits != nil
+	case configs.StageFill:
+		return d.Fill != nil
 	}
 	return true
 }

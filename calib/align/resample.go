@@ -23,8 +23,8 @@ const negligible = 1e-3
 // which is exact if their errors are independent; the errors of neighbours in
 // the result then are not (see [Correlation]). The flags are those of all
 // pixels with a weight of more than 1e-3, and Interpolated. If one of these
-// pixels is Unusable, without value, or outside of the image, the result is
-// NaN and Missing: no value is invented. Outside of the image every kernel
+// pixels is Unusable (and not filled), without value, or outside of the image,
+// the result is NaN and Missing: no value is invented. Outside of the image every kernel
 // gives NaN and Missing.
 func Resample(r *calib.Raster, dx, dy float64, kernel Kernel, workers int) *calib.Raster {
 	out := calib.NewRaster(r.Width, r.Height)
@@ -176,6 +176,7 @@ func (s *shifted) mixAlong(y, x0, x1 int, value, variance []float32, flags []cal
 func mix(r, out *calib.Raster, i int, wx, wy weights) {
 	var value, variance, total float64
 	var flags calib.Flags
+	absent := false
 	for j, a := range wy.w {
 		y := wy.first + j
 		for k, b := range wx.w {
@@ -185,30 +186,28 @@ func mix(r, out *calib.Raster, i int, wx, wy weights) {
 			}
 			counts := math.Abs(w) > negligible
 			if x < 0 || x >= r.Width || y < 0 || y >= r.Height {
-				if counts {
-					flags |= calib.Missing
-				}
+				absent = absent || counts
 				continue
 			}
 			at := y*r.Width + x
 			if counts {
 				flags |= r.Flags[at]
 			}
-			if v := float64(r.Value[at]); r.Flags[at]&calib.Unusable == 0 && v-v == 0 {
+			if v := float64(r.Value[at]); r.Flags[at].Standing()&calib.Unusable == 0 && v-v == 0 {
 				value += w * v
 				variance += w * w * float64(r.Variance[at])
 				total += w
 			} else if counts {
-				flags |= calib.Missing
+				absent = true
 			}
 		}
 	}
 	if !wx.whole || !wy.whole {
 		flags |= calib.Interpolated
 	}
-	if flags&calib.Missing != 0 || total < 0.5 {
+	if absent || total < 0.5 {
 		nan := float32(math.NaN())
-		out.Value[i], out.Variance[i], out.Flags[i] = nan, nan, flags|calib.Missing
+		out.Value[i], out.Variance[i], out.Flags[i] = nan, nan, flags&^calib.Filled|calib.Missing
 		return
 	}
 	out.Value[i] = float32(value / total)

@@ -226,6 +226,8 @@ func TestFlagsPassWithTheWeights(t *testing.T) {
 		{"saturated, bilinear", Bilinear, 0.5, 9, calib.Saturated, []int{5, 6}, calib.Saturated | calib.Missing | calib.Interpolated, true},
 		{"saturated, nearest", Nearest, 0.6, 9, calib.Saturated, []int{5}, calib.Saturated | calib.Interpolated, false},
 		{"missing, cubic", Cubic, 0.5, nan, calib.Missing, []int{4, 5, 6, 7}, calib.Missing | calib.Interpolated, true},
+		{"missing and filled, cubic", Cubic, 0.5, 5, calib.Missing | calib.Filled, []int{4, 5, 6, 7}, calib.Missing | calib.Filled | calib.Interpolated, false},
+		{"saturated and filled, bilinear", Bilinear, 0.5, 5, calib.Saturated | calib.Filled, []int{5, 6}, calib.Saturated | calib.Missing | calib.Interpolated, true},
 		{"no flag, bilinear", Bilinear, 0.25, nan, 0, []int{5, 6}, calib.Missing | calib.Interpolated, true},
 		{"missing, small weight", Bilinear, 0.0005, nan, calib.Missing, []int{6}, calib.Missing | calib.Interpolated, true},
 	} {

@@ -105,7 +105,7 @@ func (e Expression) Of(bands []*calib.Raster, workers int) *calib.Raster {
 		for i := a.Width * y; i < a.Width*(y+1); i++ {
 			out.Flags[i] = a.Flags[i] | b.Flags[i]
 			out.Value[i], out.Variance[i] = ratio(a.Value[i], a.Variance[i], b.Value[i], b.Variance[i])
-			if out.Flags[i]&calib.Unusable != 0 {
+			if !a.Good(i) || !b.Good(i) {
 				out.Value[i], out.Variance[i] = nan(), nan()
 			}
 		}

@@ -71,6 +71,7 @@ func TestRatioOfPixels(t *testing.T) {
 		"divisor below three sigma": {pixel(1, 0, 0), pixel(2.99, 1, 0), math.NaN(), math.NaN(), 0},
 		"divisor of zero":           {pixel(1, 0, 0), pixel(0, 0, 0), math.NaN(), math.NaN(), 0},
 		"saturated dividend":        {pixel(1, nan(), calib.Saturated), pixel(2, 0, 0), math.NaN(), math.NaN(), calib.Saturated},
+		"filled divisor":            {pixel(2, 4e-4, 0), pixel(4, 9e-4, calib.Missing|calib.Filled), 0.5, 3.90625e-5, calib.Missing | calib.Filled},
 		"missing divisor":           {pixel(1, 0, 0), pixel(nan(), nan(), calib.Missing), math.NaN(), math.NaN(), calib.Missing},
 	} {
 		got := Expression{0, 1}.Of([]*calib.Raster{c.a, c.b}, 1)

@@ -55,7 +55,7 @@ func (m *Mixer) Row(values [][]float32, flags [][]calib.Flags, linear []float32)
 	for j, f := range m.factors {
 		band, bandFlags := values[j], flags[j][:len(values[j])]
 		for i, v := range band {
-			if bandFlags[i]&m.hide != 0 {
+			if bandFlags[i].Standing()&m.hide != 0 {
 				v = nan()
 			}
 			rgb := linear[3*i : 3*i+3 : 3*i+3]
@@ -73,7 +73,7 @@ func (m *Mixer) rowOfThree(values [][]float32, flags [][]calib.Flags, linear []f
 	f0, f1, f2 := flags[0][:n], flags[1][:n], flags[2][:n]
 	a, b, c := m.factors[0], m.factors[1], m.factors[2]
 	for i, x := range v0 {
-		if (f0[i]|f1[i]|f2[i])&m.hide != 0 {
+		if (f0[i]|f1[i]|f2[i])&m.hide != 0 && (f0[i].Standing()|f1[i].Standing()|f2[i].Standing())&m.hide != 0 {
 			x = nan()
 		}
 		y, z := v1[i], v2[i]

@@ -102,7 +102,8 @@ func TestPixelsWithoutAValueAreTransparent(t *testing.T) {
 		} {
 			bands := greyRamp([]float64{1, 1, 1, 1}[:n], 4, 4)
 			for _, b := range bands {
-				b.Flags[6] = calib.Hot // no reason to hide
+				b.Flags[6] = calib.Hot                    // no reason to hide
+				b.Flags[7] = calib.Missing | calib.Filled // nor this: it has a value
 			}
 			spoil(bands[n-1])
 			tr := mustMatrix(t, manyBands(n), D65())

@@ -34,7 +34,7 @@ type Interpolator struct {
 }
 
 // leftOut holds the bits with which a sample does not show the scene.
-const leftOut = calib.Unusable | calib.BadPixel | calib.Mark
+const leftOut = calib.Unusable | calib.BadPixel | calib.Mark | calib.Hit
 
 // frame is a mosaic with what is known of its samples.
 type frame struct {

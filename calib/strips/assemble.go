@@ -109,7 +109,7 @@ func New(width, height int, strips []Strip, frames []Frame, opt Options) (*Assem
 	if err != nil {
 		return nil, fmt.Errorf("strips: %w", err)
 	}
-	a := &Assembler{plan: p, opt: opt, omit: calib.Unusable | calib.BadPixel | opt.LeaveOut}
+	a := &Assembler{plan: p, opt: opt, omit: calib.Unusable | calib.BadPixel | calib.Hit | opt.LeaveOut}
 	for b := range p.bands {
 		a.bands = append(a.bands, p.newBand(b))
 	}

@@ -35,7 +35,7 @@ type Options struct {
 	// stands for the whole pixel though little of it was seen.
 	MinCoverage float64
 	// LeaveOut holds flags with which a sample is not used, besides those of
-	// calib.Unusable and calib.BadPixel, which never are.
+	// calib.Unusable, calib.BadPixel and calib.Hit, which never are.
 	LeaveOut calib.Flags
 	// InverseVariance weights each frame, band by band, by the inverse of the
 	// mean variance of its usable samples as well as by area. One weight for

@@ -87,7 +87,7 @@ func byOverlap(strips []Strip, band string, frames []Frame, rasters []*calib.Ras
 						continue
 					}
 					p := y*chipWidth + x
-					if rasters[i].Flags[p]&(calib.Unusable|calib.BadPixel) != 0 || !rasters[i].Good(p) {
+					if rasters[i].Flags[p]&(calib.Unusable|calib.BadPixel|calib.Hit) != 0 || !rasters[i].Good(p) {
 						e.unused |= rasters[i].Flags[p]
 						continue
 					}

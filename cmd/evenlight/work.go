@@ -147,7 +147,8 @@ their bands together and prints how values, uncertainties, flags and what is
 particular to the camera's family compare with the truth. --camera chooses one of
 the other built-in cameras.`,
 		Example: `  evenlight demo demo
-  evenlight demo --camera brindle demo-brindle`,
+  evenlight demo --camera brindle demo-brindle
+  evenlight demo --set 'detectors.0.fill.causes=[bad_pixels, hits]' demo-filled`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
 			log, err := s.logger(c.ErrOrStderr())
@@ -174,6 +175,7 @@ the other built-in cameras.`,
 		},
 	}
 	c.Flags().Uint64Var(&o.Seed, "seed", 1, "seed of the simulation")
+	c.Flags().StringArrayVar(&o.Set, "set", nil, "override a profile value, path=value, e.g. output.quantity=electrons; repeatable")
 	c.Flags().StringVar(&o.Camera, "camera", "quillon", "built-in camera to simulate: "+strings.Join(configs.BuiltinNames(), ", "))
 	return c
 }

@@ -305,3 +305,39 @@ func withKey(t *testing.T, from, to, key string, value any) {
 	}
 	must(t, w.Commit())
 }
+
+// Filling changes what is made of a frame and not what it is made from, so that
+// a profile that begins to ask for it makes all products stale, once.
+func TestFilledProductsAreForetold(t *testing.T) {
+	t.Parallel()
+	const camera, filling = "brindle", "detectors.0.fill={causes: [bad_pixels]}"
+	c := mustSimulate(t, camera)
+	h := newHouse(t, camera, nil)
+	h.arrive(c.scenes[:2]...)
+	did(t, h.pass(), 2, 0, 0)
+	h.cfg.Sources[0].Set = append(slices.Clone(h.cfg.Sources[0].Set), filling)
+	h.reopen()
+	if p := h.plan(archive.Selection{}); p.Stale != 2 || p.Current != 0 {
+		t.Errorf("%d are stale %v and %d current; want 2 and none", p.Stale, p.Reasons, p.Current)
+	}
+	h.reprocess(h.plan(archive.Selection{}), archive.Limits{})
+	h.isCurrent(2)
+	headersTellTheInputs(t, h, 2)
+	text, err := configs.Builtin(camera)
+	must(t, err)
+	profile, err := configs.Parse(camera, text, configs.Overrides{Set: h.cfg.Sources[0].Set})
+	must(t, err)
+	filled := *c
+	filled.in = pipeline.NewInstrument(profile)
+	want := inCamera(camera, calibrated(t, &filled, c.masters, c.scenes[:2]))
+	sameContents(t, "products of the archive beside those of a run", h.products(), want)
+	for name := range h.products() {
+		if strings.HasSuffix(name, ".fits") {
+			p, err := pipeline.ReadProvenance(filepath.Join(h.cfg.Products, name))
+			must(t, err)
+			if last := p.Stages[len(p.Stages)-1].Name; last != "fill" {
+				t.Errorf("%s: the last stage is %s", name, last)
+			}
+		}
+	}
+}

@@ -6,6 +6,7 @@ import (
 	"math"
 	"strings"
 
+	"evenlight/calib"
 	"evenlight/configs"
 	"evenlight/pipeline"
 	"evenlight/pipeline/simulate"
@@ -19,7 +20,10 @@ type Comparison struct {
 	Cosmic  int      `json:"cosmic"`  // pixels hit by cosmic rays, left out of the bins
 	// Bent pixels have a response curve of their own, which without an
 	// exposure ladder nothing can find; left out of the bins.
-	Bent int `json:"bent"`
+	Bent int   `json:"bent"`
+	Hits *Hits `json:"hits,omitempty"` // nil: no detector searches for them
+	// Filled is nil where no detector has pixels filled in.
+	Filled *Filled `json:"filled,omitempty"`
 }
 
 // Bin holds the pulls (value - truth)/uncertainty of the unflagged pixels
@@ -104,6 +108,9 @@ func Compare(run *pipeline.RunSummary, truthDir string, p *configs.Profile) (*Co
 		c.Bins[i].finish()
 	}
 	finishAll(c.Groups)
+	if c.Filled != nil {
+		finishAll(c.Filled.Causes)
+	}
 	return c, nil
 }
 
@@ -124,9 +131,21 @@ func (c *Comparison) add(f *pipeline.FrameReport, t *simulate.Truth, p *configs.
 	}
 	perE := scales(want, t.Electrons, bands, len(p.Bands))
 	groups := c.groupsOf(p, d)
+	if d.Hits != nil {
+		if c.Hits == nil {
+			c.Hits = newHits()
+		}
+		c.Hits.add(m.flags, t, d)
+	}
+	if d.Fill != nil && c.Filled == nil {
+		c.Filled = newFilled()
+	}
 	bent := d.Linearity.From != configs.LinearityLadder
 	for i, s := range t.Electrons {
 		c.defect(t, i, m.flags[i] != 0)
+		if m.flags[i]&calib.Filled != 0 {
+			c.Filled.add(m.flags[i], t.Cosmic[i] != 0, float64((m.value[i]-want[i])/m.unc[i]))
+		}
 		if t.Cosmic[i] != 0 {
 			c.Cosmic++
 			continue
@@ -355,7 +374,13 @@ func (c *Comparison) Text() string {
 		fmt.Fprintf(&b, "%20s %9d pixels, left out of the pulls: only an exposure ladder would tell them\n", "nonlinear", c.Bent)
 	}
 	if c.Cosmic > 0 {
-		fmt.Fprintf(&b, "%20s %9d pixels, left out of the pulls: single frames do not tell them yet\n", "cosmic rays", c.Cosmic)
+		fmt.Fprintf(&b, "%20s %9d pixels, left out of the pulls\n", "cosmic rays", c.Cosmic)
+	}
+	if c.Hits != nil {
+		c.Hits.text(&b)
+	}
+	if c.Filled != nil {
+		c.Filled.text(&b)
 	}
 	return b.String()
 }

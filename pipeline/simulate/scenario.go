@@ -69,11 +69,14 @@ func (f *Planned) exposure(i int, s *Sensor) Exposure {
 	e := f.Exposure
 	switch {
 	case f.Scene != nil:
-		e.Radiance = f.Scene(s.ImageWidth(), s.ImageHeight())
+		e.Radiance = s.throughOptics(f.Scene(s.ImageWidth(), s.ImageHeight()))
 	case f.Bands != nil:
 		e.Bands = f.Bands(s.ImageWidth(), s.ImageHeight())
+		for b := range e.Bands {
+			e.Bands[b] = s.throughOptics(e.Bands[b])
+		}
 	case f.Eyes != nil:
-		e.Radiance = f.Eyes[i](s.ImageWidth(), s.ImageHeight())
+		e.Radiance = s.throughOptics(f.Eyes[i](s.ImageWidth(), s.ImageHeight()))
 	}
 	return e
 }

@@ -1,0 +1,26 @@
+package fill
+
+import (
+	"math/rand/v2"
+	"testing"
+
+	"evenlight/calib"
+)
+
+// BenchmarkFill fills 1 % of the pixels, one by one.
+func BenchmarkFill(b *testing.B) {
+	const side = 512
+	r := rand.New(rand.NewPCG(1, 1))
+	scene := make([]float32, side*side)
+	for i := range scene {
+		scene[i] = float32(i%97) / 97
+	}
+	e := expose(scene, side, 10000, r)
+	hole{"", 1, 1, side * side / 100}.make(e, r)
+	w := NewFiller(calib.Dead, 3, nil).Worker()
+	b.ReportAllocs()
+	for b.Loop() {
+		w.Apply(e.block, 0, side)
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/(side*side/100), "ns/filled")
+}
