@@ -45,8 +45,8 @@ func noisy(rng *rand.Rand, level, sd float64) []plane {
 	return []plane{{name: "VALUE", float: value}, {name: "VARIANCE", float: variance}}
 }
 
-// within fails unless a figure lies within so much of what theory says.
-func within(t *testing.T, what string, got *float64, want, by float64) {
+// inTolerance fails unless a figure lies within so much of what theory says.
+func inTolerance(t *testing.T, what string, got *float64, want, by float64) {
 	t.Helper()
 	if got == nil || math.Abs(*got-want) > by {
 		t.Errorf("%s is %s, want %.6g ± %.2g", what, optional(got, "%.6g"), want, by)
@@ -73,22 +73,22 @@ func TestComparisonOfTwoFlats(t *testing.T) {
 	}
 	n := float64(pairPixels)
 	ratioSD := 1.02 * math.Hypot(0.003, 0.004/1.02)
-	within(t, "level of A", c.LevelA, 1, 5*0.003*math.Sqrt(math.Pi/2/n))
-	within(t, "level of B", c.LevelB, 1.02, 5*0.004*math.Sqrt(math.Pi/2/n))
-	within(t, "median ratio", c.Ratio.Median, 1.02, 5*ratioSD*math.Sqrt(math.Pi/2/n))
-	within(t, "robust sd of the ratio", c.Ratio.RobustSD, ratioSD, 5*1.17*ratioSD/math.Sqrt(n))
-	within(t, "mean of the difference", c.Difference.Mean, 0.02, 5*0.005/math.Sqrt(n))
-	within(t, "sd of the difference", c.Difference.SD, 0.005, 5*0.005/math.Sqrt(2*n))
-	within(t, "mean of d/u", c.Relative.Mean, 4, 5/math.Sqrt(n))
-	within(t, "sd of d/u", c.Relative.SD, 1, 5/math.Sqrt(2*n))
-	within(t, "ratio of the uncertainties", c.Uncertainty, 4./3, 1e-6)
+	inTolerance(t, "level of A", c.LevelA, 1, 5*0.003*math.Sqrt(math.Pi/2/n))
+	inTolerance(t, "level of B", c.LevelB, 1.02, 5*0.004*math.Sqrt(math.Pi/2/n))
+	inTolerance(t, "median ratio", c.Ratio.Median, 1.02, 5*ratioSD*math.Sqrt(math.Pi/2/n))
+	inTolerance(t, "robust sd of the ratio", c.Ratio.RobustSD, ratioSD, 5*1.17*ratioSD/math.Sqrt(n))
+	inTolerance(t, "mean of the difference", c.Difference.Mean, 0.02, 5*0.005/math.Sqrt(n))
+	inTolerance(t, "sd of the difference", c.Difference.SD, 0.005, 5*0.005/math.Sqrt(2*n))
+	inTolerance(t, "mean of d/u", c.Relative.Mean, 4, 5/math.Sqrt(n))
+	inTolerance(t, "sd of d/u", c.Relative.SD, 1, 5/math.Sqrt(2*n))
+	inTolerance(t, "ratio of the uncertainties", c.Uncertainty, 4./3, 1e-6)
 	// The 5 % quantile of a Gaussian lies 1.6449 below its mean; the density
 	// there is 0.1031, so the standard error is sqrt(0.05 0.95)/0.1031/sqrt(n).
 	i := slices.IndexFunc(c.Relative.Quantiles, func(q Quantile) bool { return q.Percent == 5 })
-	within(t, "5 % quantile of d/u", &c.Relative.Quantiles[i].Value, 4-1.6449, 5*math.Sqrt(0.05*0.95)/0.1031/math.Sqrt(n))
+	inTolerance(t, "5 % quantile of d/u", &c.Relative.Quantiles[i].Value, 4-1.6449, 5*math.Sqrt(0.05*0.95)/0.1031/math.Sqrt(n))
 	// Beyond 3 are those above -1 standard deviation: 84.134 %.
 	beyond := c.Beyond3
-	within(t, "fraction beyond 3", &beyond, 0.84134, 5*math.Sqrt(0.84134*0.15866/n))
+	inTolerance(t, "fraction beyond 3", &beyond, 0.84134, 5*math.Sqrt(0.84134*0.15866/n))
 	if c.Compared != pairPixels-7 || c.Disappeared != 7 || c.Appeared != 0 || c.Ratio.Pixels != c.Sampled {
 		t.Errorf("%d compared, %d lost, %d gained, ratio of %d; want %d, 7, 0, all", c.Compared, c.Disappeared, c.Appeared, c.Ratio.Pixels, pairPixels-7)
 	}
@@ -119,7 +119,7 @@ func TestTheRatioIsThatOfPixelsWellAboveZero(t *testing.T) {
 	if c.Ratio.Pixels != hot {
 		t.Fatalf("the ratio is that of %d pixels, want the %d hot ones", c.Ratio.Pixels, hot)
 	}
-	within(t, "median ratio", c.Ratio.Median, 1.05, 1e-6)
+	inTolerance(t, "median ratio", c.Ratio.Median, 1.05, 1e-6)
 }
 
 func TestComparisonOfBadPixelMasksTellsNewAndVanishedOnesByReason(t *testing.T) {
@@ -175,10 +175,10 @@ func TestComparisonOfLinearity(t *testing.T) {
 	if len(c.Curves) != 2 || c.Curves[0].Name != "left" || c.Curves[1].AtDN != 5000 || c.Curves[1].MaxDNB != 8000 {
 		t.Fatalf("curves: %+v", c.Curves)
 	}
-	within(t, "left, difference over u", c.Curves[0].OverU, 0, 1e-9)
-	within(t, "right, factor of A", &c.Curves[1].FactorA, 1.010, 1e-12)
-	within(t, "right, factor of B", &c.Curves[1].FactorB, 1.015, 1e-12)
-	within(t, "right, difference over u", c.Curves[1].OverU, (1.015/1.010-1)/5e-4, 1e-6)
+	inTolerance(t, "left, difference over u", c.Curves[0].OverU, 0, 1e-9)
+	inTolerance(t, "right, factor of A", &c.Curves[1].FactorA, 1.010, 1e-12)
+	inTolerance(t, "right, factor of B", &c.Curves[1].FactorB, 1.015, 1e-12)
+	inTolerance(t, "right, difference over u", c.Curves[1].OverU, (1.015/1.010-1)/5e-4, 1e-6)
 }
 
 func TestMastersThatCannotTakeEachOthersPlaceAreNotCompared(t *testing.T) {
