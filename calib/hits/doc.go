@@ -31,10 +31,12 @@
 // point holds for their sum. To hold above a bright background b, the lowest
 // of the levels two pixels off on four sides is taken as the part that does
 // not come from the feature; r is the smallest ratio that points of width w
-// and more then give, worked out numerically, less a tenth for optics that are
-// not Gaussian ([SharpestRatio]). Van Dokkum compares with the fine structure
-// of the frame instead, by medians of 3 and 7 pixels; the bound needs the width
-// of a point, which a camera's makers know, and no tuning.
+// and more then give, worked out numerically, with w a tenth smaller than stated
+// for optics that are not Gaussian ([SharpestRatios]). Pairs along the diagonals
+// are tested as well where one of the three stands out: they find the corners of
+// wide tracks. Van Dokkum compares with the fine structure of the frame instead,
+// by medians of 3 and 7 pixels; the bound needs the width of a point, which a
+// camera's makers know, and no tuning.
 //
 // Under a colour mosaic like pixels stand a whole pattern apart, where a star
 // has no light left. S uses those; D uses the pixels beside, whatever their
@@ -48,7 +50,8 @@
 //
 // Around what was found the tests are repeated with lower limits, three times,
 // each time without the pixels found before: so tracks more than a pixel wide
-// and their faint ends are found too.
+// and their faint ends are found too. A pixel two steps off takes the place of a
+// neighbour that was hit, by a straight line, so that a slope does not stand out.
 //
 // Pixels of no value, bad, saturated and near-saturated ones are not tested,
 // and but for the last not used.

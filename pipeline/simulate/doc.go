@@ -14,6 +14,10 @@
 // is 0 but for detectors whose profile describes it. The code is the DN itself
 // but for a camera that compands its samples.
 //
+// L is what the optics make of the scene: blurred, where the profile tells how
+// sharp the image of a point is (its section hits), for frames of a mosaic, strips
+// or a single band.
+//
 // Light falls on the image region of the profile and nowhere else; samples
 // outside of it (overscan) hold no charge at all, but for masked rows that are
 // shifted through the image.
