@@ -56,11 +56,15 @@ func (r *FrameReport) Figures() []Figure {
 
 // addFigures writes the figures of the summary to a product.
 func addFigures(w *fitsutil.Writer, r *FrameReport) error {
+	return writeFigures(w, r.Figures())
+}
+
+// writeFigures writes the table of figures.
+func writeFigures(w *fitsutil.Writer, figures []Figure) error {
 	h, err := tableHeader(extFigures, "Figures of the QA summary.")
 	if err != nil {
 		return err
 	}
-	figures := r.Figures()
 	names, values := make([]string, len(figures)), make([]float64, len(figures))
 	for i, f := range figures {
 		names[i], values[i] = f.Name, f.Value

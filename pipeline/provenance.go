@@ -13,6 +13,7 @@ const (
 	roleRaw     = "raw"
 	roleBefore  = RoleBefore
 	roleProduct = "product" // a calibrated frame
+	roleRepeat  = "repeat"  // another exposure of the scene, calibrated
 )
 
 // What files are, as their headers say.
@@ -23,7 +24,7 @@ const (
 
 // Input is one file that a master or a product was made from.
 type Input struct {
-	Role   string `json:"role"` // raw, frame before, product, bias, dark, flat, linearity, bad-pixels
+	Role   string `json:"role"` // raw, frame before, product, repeat, bias, dark, flat, linearity, bad-pixels
 	Name   string `json:"name"` // file name without folders
 	SHA256 string `json:"sha256"`
 }

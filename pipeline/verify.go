@@ -56,9 +56,12 @@ func Verify(path string, folders []string, workers int) (*Verification, error) {
 	}
 	in := NewInstrument(p)
 	var again []byte
-	if record.What == whatCube {
+	switch {
+	case record.What == whatCube:
 		again, err = remakeCube(in, record, f.HDUs()[0].Header, folders, workers)
-	} else {
+	case record.hasRole(roleRepeat):
+		again, err = remakeRepeats(in, record, folders, workers)
+	default:
 		again, err = remake(in, record, folders, workers)
 	}
 	if err != nil {

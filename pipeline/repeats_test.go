@@ -1,0 +1,222 @@
+package pipeline_test
+
+import (
+	"fmt"
+	"math"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"go.uber.org/zap"
+
+	"evenlight/calib"
+	"evenlight/configs"
+	"evenlight/fitsutil"
+	"evenlight/pipeline"
+	"evenlight/pipeline/simulate"
+)
+
+// exposures simulates the brightest scene of a small camera's campaign again,
+// so many times within minutes, under a rain of cosmic rays, and calibrates it.
+// moved paints the scene of the last exposure so many columns wider and cuts
+// them off at the left. The moon stands at 0.52 of the width, so it moves by 0.48
+// of them.
+func exposures(t *testing.T, camera string, n, moved int) (in *pipeline.Instrument, folders []string, products, truths []string) {
+	t.Helper()
+	f := mustFamily(t, camera)
+	dir := t.TempDir()
+	sensors, err := simulate.NewAll(f.in.Profile, simulate.Options{Seed: 3})
+	if err != nil {
+		t.Fatal(err)
+	}
+	// The second scene of a campaign is the moon, or a ramp in all bands.
+	scenes := slices.DeleteFunc(simulate.Scenario(f.in.Profile, simulate.ScenarioOptions{Seed: 3, Scale: 0.1}), func(p simulate.Planned) bool { return p.Kind != configs.KindScene })
+	var plan []simulate.Planned
+	for k := range n {
+		p := scenes[1]
+		p.Name = fmt.Sprintf("again-%d", k)
+		p.Time = p.Time.Add(time.Duration(k) * time.Minute)
+		p.Exposure.Index = uint64(5000 + k)
+		p.Exposure.CosmicRate = 1e-3
+		if still := p.Scene; moved != 0 && k == n-1 {
+			p.Scene = func(width, height int) []float32 {
+				all := still(width+moved, height)
+				var out []float32
+				for y := range height {
+					out = append(out, all[y*(width+moved)+moved:(y+1)*(width+moved)]...)
+				}
+				return out
+			}
+		}
+		plan = append(plan, p)
+	}
+	raw, truth, out := filepath.Join(dir, "raw"), filepath.Join(dir, "truth"), filepath.Join(dir, "products")
+	if err := simulate.WriteFrames(raw, truth, sensors, plan, 2); err != nil {
+		t.Fatal(err)
+	}
+	files, err := pipeline.FindFrames([]string{raw})
+	if err != nil {
+		t.Fatal(err)
+	}
+	run, err := pipeline.Calibrate(f.in, files, pipeline.RunOptions{MastersDir: f.masters, OutDir: out, Workers: 2, Log: zap.NewNop()})
+	if err != nil || len(run.Failures) > 0 || len(run.Frames) != n {
+		t.Fatal(err, run)
+	}
+	for i := range run.Frames {
+		products = append(products, run.Frames[i].Product)
+		truths = append(truths, simulate.TruthFile(truth, plan[i].Name, f.in.Profile.Detectors[0].Name))
+	}
+	return f.in, []string{raw, f.masters, out}, products, truths
+}
+
+// planesOf reads values, uncertainties and flags of a product.
+func planesOf(t *testing.T, path string) (value, unc []float32, flags []int32) {
+	t.Helper()
+	f, err := fitsutil.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	read := func(name string, decode func(h *fitsutil.HDU, b []byte) error) {
+		h, err := f.Find(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := f.ReadRows(h, 0, 0, h.Height(), nil)
+		if err == nil {
+			err = decode(h, b)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	read("VALUE", func(h *fitsutil.HDU, b []byte) error {
+		value = make([]float32, h.Width()*h.Height())
+		return h.DecodeFloat32(value, b)
+	})
+	read("UNCERTAINTY", func(h *fitsutil.HDU, b []byte) error {
+		unc = make([]float32, h.Width()*h.Height())
+		return h.DecodeFloat32(unc, b)
+	})
+	read("FLAGS", func(h *fitsutil.HDU, b []byte) error {
+		flags = make([]int32, h.Width()*h.Height())
+		return h.DecodeInt32(flags, b)
+	})
+	return value, unc, flags
+}
+
+func sameBits(a, b []float32) bool {
+	return slices.EqualFunc(a, b, func(x, y float32) bool { return math.Float32bits(x) == math.Float32bits(y) })
+}
+
+// Hits are found among exposures of one scene; values stay; the copies can be
+// made again from what they list, and do not depend on the number of workers.
+func TestRepeatsFlagHits(t *testing.T) {
+	for _, camera := range []string{"quillon", "brindle"} {
+		t.Run(camera, func(t *testing.T) {
+			in, folders, products, truths := exposures(t, camera, 3, 0)
+			opt := pipeline.RepeatOptions{OutDir: t.TempDir(), WithinS: 600, Sigma: 5, MaxShiftPx: 0.2, Workers: 1}
+			got, err := pipeline.FlagRepeats(in, products, opt)
+			if err != nil || len(got.Failures) > 0 || len(got.Frames) != 3 {
+				t.Fatal(err, got)
+			}
+			strong, found, alarms, clean := 0, 0, 0, 0
+			for k, r := range got.Frames {
+				truth, err := simulate.LoadTruth(truths[k])
+				if err != nil {
+					t.Fatal(err)
+				}
+				v, u, flags := planesOf(t, r.Product)
+				before, uBefore, old := planesOf(t, products[k])
+				if !sameBits(v, before) || !sameBits(u, uBefore) {
+					t.Errorf("%s: values or uncertainties are not those of %s", r.Product, products[k])
+				}
+				for i, f := range flags {
+					if f&^int32(calib.Hit) != old[i]&^int32(calib.Hit) || f&old[i] != old[i] {
+						t.Fatalf("%s: pixel %d had the flags %v and has %v", r.Product, i, calib.Flags(old[i]), calib.Flags(f))
+					}
+					if f&^int32(calib.Hit) != 0 {
+						continue
+					}
+					// Ten sigmas depart by 8 from the smaller of two others.
+					hit := f&int32(calib.Hit) != 0
+					switch e := float64(truth.Cosmic[i]); {
+					case e > 10*math.Sqrt(float64(truth.Electrons[i])+100):
+						strong++
+						if hit {
+							found++
+						}
+					case e == 0 && truth.Defects[i] == 0:
+						clean++
+						if hit && old[i]&int32(calib.Hit) == 0 {
+							alarms++
+						}
+					}
+				}
+				v2, err := pipeline.Verify(r.Product, folders, 3)
+				if err != nil || !v2.Same || len(v2.Details) > 0 {
+					t.Errorf("%s: %+v, %v", r.Product, v2, err)
+				}
+			}
+			t.Logf("%d of %d hits found, %d false alarms in %d pixels", found, strong, alarms, clean)
+			// Both others struck at one place would hide a hit: rates of a
+			// percent make that rare. Of 25000 pixels noise strikes none.
+			if strong < 30 || found < strong-1 || alarms > 1 {
+				t.Errorf("%d of %d hits found, %d false alarms in %d pixels", found, strong, alarms, clean)
+			}
+			opt.OutDir, opt.Workers = t.TempDir(), 3
+			again, err := pipeline.FlagRepeats(in, products, opt)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for k := range again.Frames {
+				if hash(t, again.Frames[k].Product) != hash(t, got.Frames[k].Product) {
+					t.Errorf("%s: other bytes with 3 workers", again.Frames[k].Product)
+				}
+			}
+		})
+	}
+}
+
+// What cannot be compared is refused with the reason, and nothing is written.
+func TestRepeatsThatAreNone(t *testing.T) {
+	in, _, products, _ := exposures(t, "quillon", 3, 2)
+	opt := pipeline.RepeatOptions{OutDir: t.TempDir(), WithinS: 600, Sigma: 5, MaxShiftPx: 0.2, Workers: 1}
+	for _, c := range []struct {
+		name     string
+		files    []string
+		within   float64
+		failures int
+		says     string
+	}{
+		{"one exposure", products[:1], 600, 1, "no other exposure"},
+		{"too far apart", products[:2], 30, 2, "no other exposure"},
+		{"the scene moved", products, 600, 1, "displaced by 0.9"},
+	} {
+		o := opt
+		o.WithinS = c.within
+		got, err := pipeline.FlagRepeats(in, c.files, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(got.Frames) != 0 || len(got.Failures) != c.failures || !strings.Contains(got.Failures[0].Reason, c.says) {
+			t.Errorf("%s: %+v", c.name, got)
+		}
+	}
+	for _, c := range []pipeline.RepeatOptions{{WithinS: 0, Sigma: 5}, {WithinS: 1, Sigma: 2}, {WithinS: 1, Sigma: 5, MaxShiftPx: 2}} {
+		if _, err := pipeline.FlagRepeats(in, products, c); err == nil {
+			t.Errorf("%+v: no error", c)
+		}
+	}
+	opt.WithinS = 100
+	first, err := pipeline.FlagRepeats(in, products[:2], opt)
+	if err != nil || len(first.Frames) != 2 {
+		t.Fatal(err, first)
+	}
+	twice, err := pipeline.FlagRepeats(in, []string{first.Frames[0].Product}, pipeline.RepeatOptions{OutDir: t.TempDir(), WithinS: 100, Sigma: 5})
+	if err != nil || len(twice.Failures) != 1 || !strings.Contains(twice.Failures[0].Reason, "compared with other exposures before") {
+		t.Errorf("compared twice: %+v, %v", twice, err)
+	}
+}
