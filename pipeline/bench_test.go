@@ -128,7 +128,7 @@ func benchMasters(b *testing.B, in *Instrument, dir string) {
 	}{
 		{MasterBias, "", fill(0, 3, 0.5), nil},
 		{MasterDark, "", fill(2, 1, 0.01), nil},
-		{MasterFlat, "green", fill(1, 0.1, 1e-6), nil},
+		{MasterFlat, "green", fill(1, 0.001, 1e-6), nil}, // the raw frame is even too
 		{MasterBadPixels, "", []plane{{name: "REASONS", flags: mask}}, nil},
 		{MasterLinearity, "", nil, []table{{name: "CURVES", columns: []fitsutil.Column{
 			{Name: "C2", Data: one}, {Name: "C3", Data: []float64{1e-11, 1e-11}}, {Name: "MAX_DN", Data: []float64{13000, 13000}}, {Name: "REL_UNCERT", Data: []float64{1e-4, 1e-4}},
@@ -207,10 +207,11 @@ func numpySeconds(b *testing.B, script string, args ...string) time.Duration {
 
 // BenchmarkFrameAgainstCopy takes one 4096 x 4096 frame of 16 bits from file
 // to product: hash, all stages, checksums, sync; masters are in memory. Each
-// run is paired with a plain copy, and one with the numpy script.
+// run is paired with one that searches for cosmic-ray hits and with a plain copy,
+// and one with the numpy script.
 func BenchmarkFrameAgainstCopy(b *testing.B) {
 	dir := b.TempDir()
-	in := benchInstrument(b)
+	in := benchInstrument(b, "stages_off=[hits]")
 	raw := filepath.Join(dir, "raw.fits")
 	benchRaw(b, raw, "IMAGE", 1, 5000)
 	benchMasters(b, in, dir)
@@ -218,27 +219,33 @@ func BenchmarkFrameAgainstCopy(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	c := newCalibrator(in, lib, newMasterCache(4<<30), runtime.NumCPU())
-	once := func() string {
+	cache := newMasterCache(4 << 30)
+	plainly := newCalibrator(in, lib, cache, runtime.NumCPU())
+	searching := newCalibrator(benchInstrument(b), lib, cache, runtime.NumCPU())
+	once := func(c *calibrator) string {
 		o := c.calibrateFile(raw, dir, true, "")
 		if len(o) != 1 || o[0].Err != nil {
 			b.Fatal(o)
 		}
 		return o[0].Product
 	}
-	product := once() // brings the masters into memory
+	product := once(plainly) // brings the masters into memory
 	size := fileSize(b, product)
-	var own, plain []time.Duration
+	var own, plain, hits []time.Duration
 	b.ReportAllocs()
 	for b.Loop() {
 		start := time.Now()
-		once()
+		once(plainly)
 		own = append(own, time.Since(start))
+		start = time.Now()
+		once(searching)
+		hits = append(hits, time.Since(start))
 		start = time.Now()
 		plainCopy(b, raw, filepath.Join(dir, "copy"), size)
 		plain = append(plain, time.Since(start))
 	}
 	b.ReportMetric(medianRatio(own, plain), "times-copy")
+	b.ReportMetric(medianRatio(hits, plain), "times-copy-with-hits")
 	b.ReportMetric(float64(own[len(own)/2].Milliseconds()), "ms/frame")
 	if n := numpySeconds(b, "calibrate_numpy.py", dir); n > 0 {
 		b.ReportMetric(n.Seconds()/own[len(own)/2].Seconds(), "numpy-over-ours")

@@ -115,9 +115,10 @@ func (d *Detector) Settings() []calib.Setting {
 // reach is the number of rows around a pixel that one test of it reads.
 func (d *Detector) reach() int {
 	if d.mosaic {
-		return d.asideY + 1 // the background of a pixel beside
+		// The background of a pixel across a hit beside.
+		return max(d.asideY+2, 2*d.stepY)
 	}
-	return d.asideY
+	return max(d.asideY, 2*d.stepY)
 }
 
 // Halo implements calib.Pass.

@@ -55,8 +55,9 @@ func (w *worker) likeRows(y, other int) bool {
 // limits are the squares of what S and D must exceed.
 type limits struct {
 	s2, d2 float32
-	// oneSided lets one neighbour stand for a pair whose other was hit.
-	oneSided bool
+	// across lets the pixel two steps off stand for a neighbour of a pair that
+	// cannot be used, having been hit.
+	across bool
 }
 
 // consider tests one pixel and keeps it if it was hit.
@@ -73,7 +74,7 @@ func (w *worker) consider(x, y int, l limits) {
 // grow tests the pixels beside those found from number from on, in image rows
 // y0 <= y < y1.
 func (w *worker) grow(from, y0, y1 int) {
-	l := limits{s2: float32(w.opt.GrowSigma * w.opt.GrowSigma), d2: growSharpSigma * growSharpSigma, oneSided: true}
+	l := limits{s2: float32(w.opt.GrowSigma * w.opt.GrowSigma), d2: growSharpSigma * growSharpSigma, across: true}
 	w.fresh = w.fresh[:0]
 	for _, i := range w.found[from:] {
 		cx, cy := int(i)%w.b.Width, int(i)/w.b.Width+w.b.Top
@@ -143,12 +144,29 @@ func meanOf(samples ...sample) mean {
 	return mean{m.v / n, m.variance / (n * n), m.n}
 }
 
-// enough tells whether a mean of so many at most can be compared with.
-func (m mean) enough(most int, l limits) bool {
-	if l.oneSided {
-		return m.n > 0
+// pairMean is the mean of the like pixels at (dx, dy) to either side: with one of
+// them across a hit, the value between it and the near one on a straight line,
+// so that a slope of the scene does not stand out.
+func (w *worker) pairMean(x, y, dx, dy int, band uint8, l limits) mean {
+	a, b := w.like(x-dx, y-dy, band), w.like(x+dx, y+dy, band)
+	switch {
+	case a.ok && b.ok:
+		return meanOf(a, b)
+	case !l.across:
+		return mean{}
+	case a.ok:
+		return onLine(a, w.like(x+2*dx, y+2*dy, band))
+	case b.ok:
+		return onLine(b, w.like(x-2*dx, y-2*dy, band))
 	}
-	return m.n == most || (most == 4 && m.n == 3)
+	return mean{}
+}
+
+func onLine(near, far sample) mean {
+	if !far.ok {
+		return mean{}
+	}
+	return mean{(2*near.v + far.v) / 3, (4*near.variance + far.variance) / 9, 2}
 }
 
 // around lists the places around a pixel, so that number k+4 is opposite k.
@@ -157,12 +175,12 @@ var around = [8][2]int{{1, 0}, {1, 1}, {0, 1}, {-1, 1}, {-1, 0}, {-1, -1}, {0, -
 // comparison is a mean of neighbours that a pixel is compared with.
 type comparison struct {
 	places []int // in around
-	most   int   // samples that it can have
+	least  int   // samples that it must have
 	slant  bool  // along a diagonal
 }
 
 var comparisons = [5]comparison{
-	{[]int{0, 2, 4, 6}, 4, false}, {[]int{0, 4}, 2, false}, {[]int{2, 6}, 2, false},
+	{[]int{0, 2, 4, 6}, 3, false}, {[]int{0, 4}, 2, false}, {[]int{2, 6}, 2, false},
 	{[]int{1, 5}, 2, true}, {[]int{3, 7}, 2, true},
 }
 
@@ -186,14 +204,12 @@ func (w *worker) isHit(x, y int, l limits) bool {
 	var out [len(comparisons)]bool
 	any := false
 	for k, c := range comparisons {
-		var m mean
-		if c.most == 4 {
-			m = all
-		} else {
-			m = meanOf(near[c.places[0]], near[c.places[1]])
+		m := all
+		if d := around[c.places[0]]; len(c.places) == 2 {
+			m = w.pairMean(x, y, d[0]*w.stepX, d[1]*w.stepY, band, l)
 		}
 		d := v - m.v
-		out[k] = m.enough(c.most, l) && d > 0 && d*d > l.s2*(own+m.variance)
+		out[k] = m.n >= c.least && d > 0 && d*d > l.s2*(own+m.variance)
 		any = any || out[k] && !c.slant
 	}
 	return any && w.isSharp(x, y, own, l, out)
@@ -289,36 +305,50 @@ func (w *worker) isSharper(x, y int, own float32, l limits, c comparison, b mean
 	n := 0
 	for _, k := range c.places {
 		if s, ok := w.beside(x+around[k][0], y+around[k][1], band, b); ok {
+			s.place = k
 			near[n] = s
 			n++
 		}
 	}
-	if n == 0 || !(mean{n: n}).enough(c.most, l) {
+	weight := [2]float32{1 / float32(max(n, 1)), 1 / float32(max(n, 1))} // of the first, of the others
+	if n == 1 && len(c.places) == 2 && l.across {
+		d := around[near[0].place]
+		far, ok := w.beside(x-2*d[0], y-2*d[1], band, b)
+		if !ok {
+			return false
+		}
+		// No light of a point need reach that far.
+		near[1], n, weight = far, 2, [2]float32{2. / 3, 1. / 3}
+		near[1].far = true
+	}
+	if n < c.least {
 		return false
 	}
 	var d, variance, share float32
-	for _, s := range near[:n] {
-		if s.band == band {
-			share += ratio
-		} else {
-			share += ratio * float32(w.opt.Colour)
+	for i, s := range near[:n] {
+		k := weight[min(i, 1)]
+		switch {
+		case s.far:
+		case s.band == band:
+			share += k * ratio
+		default:
+			share += k * ratio * float32(w.opt.Colour)
+		}
+		grey := w.inverseGrey[s.band]
+		if s.band != band {
 			for _, other := range near[:n] {
 				if other.band == s.band && other.ground.v < s.ground.v {
 					s.ground = other.ground
 				}
 			}
+			variance += k * k * s.ground.variance * grey * grey
 		}
-		grey := w.inverseGrey[s.band]
-		d -= (s.v - s.ground.v) * grey
-		variance += s.variance * grey * grey
-		if s.band != band {
-			variance += s.ground.variance * grey * grey
-		}
+		d -= k * (s.v - s.ground.v) * grey
+		variance += k * k * s.variance * grey * grey
 	}
-	grey, k := w.inverseGrey[band], 1/float32(n)
-	share *= k
-	d = d*k + share*(w.v[w.b.At(y)+x]-b.v)*grey
-	variance = variance*k*k + (share*share*own+(1-share)*(1-share)*b.variance)*grey*grey
+	grey := w.inverseGrey[band]
+	d += share * (w.v[w.b.At(y)+x] - b.v) * grey
+	variance += (share*share*own + (1-share)*(1-share)*b.variance) * grey * grey
 	return d > 0 && d*d > l.d2*variance
 }
 
@@ -327,6 +357,8 @@ type beside struct {
 	sample
 	band   uint8
 	ground mean // the background of its band
+	place  int  // in around
+	far    bool // it lies two pixels off
 }
 
 // beside looks at a pixel beside one of the given band and background. One of
@@ -338,13 +370,13 @@ func (w *worker) beside(x, y int, band uint8, b mean) (beside, bool) {
 	}
 	other := w.bandAt(x, y)
 	if other == band {
-		return beside{s, band, b}, true
+		return beside{sample: s, band: band, ground: b}, true
 	}
 	if !w.mosaic {
 		return beside{}, false
 	}
 	its, ok := w.background(x, y, other, grounds[:sides])
-	return beside{s, other, its}, ok
+	return beside{sample: s, band: other, ground: its}, ok
 }
 
 var _ calib.Pass = (*Detector)(nil)

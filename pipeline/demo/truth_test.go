@@ -396,6 +396,40 @@ func TestSpoiledPixelsAreFlaggedAndTheOthersAreNot(t *testing.T) {
 	}
 }
 
+// Of hits of 20 sigmas and more 98 of 100 are found on the roughest ground
+// (README, measured in calib/hits), and of pixels that were not struck no more
+// than one in 50000 is taken for one; few beside hits are.
+func TestHitsAreFoundAndLightIsLeft(t *testing.T) {
+	searched := 0
+	for _, c := range cameras() {
+		p := c.load(t)
+		if p.Detectors[0].Hits == nil {
+			continue
+		}
+		searched++
+		t.Run(c.name, func(t *testing.T) {
+			heavy(t)
+			h := mustRun(t, c.run).Truth.Hits
+			strong, found := 0, 0
+			for _, b := range h.Bins {
+				if b.FromSigma >= 20 {
+					strong, found = strong+b.Pixels, found+b.Flagged
+				}
+			}
+			missed := 0.02 * float64(strong)
+			if strong < 50 || float64(strong-found) > missed+4*math.Sqrt(missed) {
+				t.Errorf("%d of %d hits found", found, strong)
+			}
+			if pixels := float64(h.Pixels); float64(h.Alarms) > 2e-5*pixels || float64(h.Beside) > 1e-6*pixels+10 {
+				t.Errorf("%d false alarms in %g pixels, and %d beside hits", h.Alarms, pixels, h.Beside)
+			}
+		})
+	}
+	if searched == 0 {
+		t.Error("no camera searches for hits")
+	}
+}
+
 // unusableBySight is the share of a frame's pixels that cannot be good: rows
 // that no strip of filters covers, and lines out of pace with the ground.
 func unusableBySight(p *configs.Profile, f *pipeline.FrameReport) float64 {
