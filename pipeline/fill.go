@@ -44,16 +44,16 @@ type FillReport struct {
 // where nothing was to be.
 func filled(workers []*worker) *FillReport {
 	var sum fill.Counts
-	any := false
+	asked := false
 	for _, w := range workers {
 		for _, p := range w.after.workers {
 			if f, ok := p.(*fill.Worker); ok {
 				sum.Add(f.Counts())
-				any = true
+				asked = true
 			}
 		}
 	}
-	if !any {
+	if !asked {
 		return nil
 	}
 	return &FillReport{sum.Filled, sum.Saturated, sum.Deep, sum.Few}

@@ -2,6 +2,7 @@ package fill
 
 import (
 	"math/rand/v2"
+	"strconv"
 	"testing"
 
 	"evenlight/calib"
@@ -23,4 +24,24 @@ func BenchmarkFill(b *testing.B) {
 		w.Apply(e.block, 0, side)
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/(side*side/100), "ns/filled")
+}
+
+// BenchmarkNewFiller prepares a pass for patterns of several sizes, as is done
+// for each frame.
+func BenchmarkNewFiller(b *testing.B) {
+	for _, side := range []int{1, 2, 6, 8} {
+		pattern := make([][]uint8, side)
+		for y := range pattern {
+			pattern[y] = make([]uint8, side)
+			for x := range pattern[y] {
+				pattern[y][x] = uint8((x + 2*y) % 3)
+			}
+		}
+		b.Run(strconv.Itoa(side), func(b *testing.B) {
+			m := calib.NewMosaicMap(64, 64, pattern, 3)
+			for b.Loop() {
+				NewFiller(calib.Dead, 3, m)
+			}
+		})
+	}
 }

@@ -29,9 +29,8 @@ type Filler struct {
 	g *geometry
 }
 
-// Never holds the flags with which a pixel is left as it is, since its
-// neighbours, or what they would be if they could be known, are brighter than
-// any sound one.
+// Never holds the flags with which a pixel is left as it is: what it should be
+// is brighter than the sound pixels around, which alone could tell.
 const Never = calib.Saturated | calib.NearSaturated
 
 // NewFiller makes the pass for images whose pixels see the bands that the map

@@ -125,7 +125,7 @@ func TestWeightsAgreeWithNumpy(t *testing.T) {
 			o := g.cells[0].near[i]
 			near, p.XY, p.D = append(near, o), append(p.XY, [2]int{o.dx, o.dy}), append(p.D, math.Exp(r.NormFloat64()))
 		}
-		e := r.IntN(len(exponents()))
+		e := r.IntN(len(g.powers))
 		p.P = exponents()[e]
 		var k kriging
 		v := variogram{p.A, g.powers[e]}
@@ -449,6 +449,36 @@ func TestUnitsDoNotMatter(t *testing.T) {
 	// The value is known to half a unit in its last place and no better.
 	if v, q := still.Value[20*side+20], still.Variance[20*side+20]; v != 1234.5 || !(q >= 0) || q > 1e-6 {
 		t.Errorf("%g with variance %g, want 1234.5 and hardly any", v, q)
+	}
+}
+
+// Without noise nothing but the scene's structure is left in the matrix, which
+// holds all the same: a solution is found, and a plane is met as well as its
+// variogram lets one be.
+func TestAPlaneWithoutNoise(t *testing.T) {
+	const side = 64
+	r := rand.New(rand.NewPCG(9, 9))
+	for _, p := range []struct{ x, y float64 }{{1, 0}, {0, -2}, {0.3, 0.7}, {1e-4, 1e3}} {
+		b := evenBlock(side, side, 0, 0)
+		truth := make([]float64, side*side)
+		for i := range b.Value {
+			truth[i] = p.x*float64(i%side) + p.y*float64(i/side)
+			b.Value[i] = float32(truth[i])
+			if r.Float64() < 0.1 {
+				b.Flags[i] = calib.Dead
+			}
+		}
+		n := filled(NewFiller(calib.Dead, 3, nil), b)
+		if n.Few+n.Deep+n.Saturated > 0 || n.Filled < 300 {
+			t.Fatalf("plane %+v: counts %+v", p, n)
+		}
+		steep := math.Hypot(p.x, p.y)
+		for i, f := range b.Flags {
+			if x, y := i%side, i/side; f&calib.Filled != 0 && min(x, y) > 3 && max(x, y) < side-4 {
+				// Neighbours lie on all sides, 1 px away: an error of a step is none.
+				within(t, fmt.Sprintf("plane %+v, pixel %d", p, i), float64(b.Value[i]), truth[i], steep/2)
+			}
+		}
 	}
 }
 

@@ -77,7 +77,7 @@ func newGeometry(bands *calib.BandMap, depth int) *geometry {
 	g.stride = 2*g.reachX + 1
 	g.centre = g.reachY*g.stride + g.reachX
 	for _, p := range exponents() {
-		g.powers = append(g.powers, powers(p, 4*(g.reachX*g.reachX+g.reachY*g.reachY)))
+		g.powers = append(g.powers, powers(p, 4*(nearX*nearX+nearY*nearY))) // between two neighbours
 	}
 	for y := range g.periodY {
 		for x := range g.periodX {

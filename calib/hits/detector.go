@@ -139,7 +139,7 @@ type worker struct {
 }
 
 // unusable pixels are neither tested nor compared with.
-const unusable = calib.Unusable | calib.BadPixel | calib.Mark | calib.Interpolated
+const unusable = calib.Unusable | calib.BadPixel | calib.Mark | calib.Interpolated | calib.Filled
 
 // untested pixels are compared with only: charge that has spilled over is as
 // sharp as a hit.

@@ -94,7 +94,7 @@ var ErrNoMarks = errors.New("no mark was found")
 // tells what noise and texture together do to it. The larger of the two is
 // stated.
 //
-// Samples with a flag of calib.Unusable, calib.BadPixel or calib.Hit are not used. It is
+// Samples with a flag of calib.Unusable, calib.BadPixel, calib.Hit or calib.Filled are not used. It is
 // ErrNoMarks when no mark at all was found. The result does not depend on the
 // number of workers.
 func Find(r *calib.Raster, marks []Mark, opt Options, workers int) (*Survey, error) {
@@ -222,7 +222,7 @@ func (s *search) cut(x, y, reach int) *patch {
 	var bad []int
 	for i := range p.value {
 		j := (p.y0+i/p.w)*r.Width + p.x0 + i%p.w
-		if !r.Good(j) || r.Flags[j]&(calib.BadPixel|calib.Hit) != 0 {
+		if !r.Good(j) || r.Flags[j]&(calib.BadPixel|calib.Hit|calib.Filled) != 0 {
 			bad = append(bad, i)
 			continue
 		}
