@@ -16,7 +16,7 @@ type OffsetRule struct {
 type OffsetTrace struct {
 	DN       []float32 // o_a(y) for each image row
 	Variance []float32 // DN^2, common to the pixels of a row
-	Unsure   []bool    // fewer than half of the samples were good
+	Unsure   []bool    // fewer than half of the samples were good, or a jump is near
 	Level    float64   // mean over the frame, DN
 	NoiseDN  float64   // standard deviation of one overscan sample
 	Drift    float64   // largest minus smallest of DN
