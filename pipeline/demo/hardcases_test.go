@@ -92,6 +92,7 @@ type sample struct {
 // scenes.
 func (c *hardCase) run(t *testing.T, each func(s sample)) *pipeline.RunSummary {
 	t.Helper()
+	heavy(t)
 	text, err := configs.Builtin(c.camera)
 	if err != nil {
 		t.Fatal(err)
@@ -252,7 +253,7 @@ const overscanPattern = 0.8*0.8 + 1.0*1.0
 // estimate from 24 neighbours leaves open is 3/(24 V)^2 in the mean square.
 func TestHardCasesFewPhotons(t *testing.T) {
 	const n = 20
-	for _, c := range []struct{ readE, gain float64 }{{1, 0.5}, {3, 0.5}, {1, 2}, {1, 4}} {
+	for _, c := range []struct{ readE, gain float64 }{{1, 0.5}, {3, 0.5}, {1, 4}} {
 		what := fmt.Sprintf("read noise %g e-, codes of %g e-", c.readE, c.gain)
 		t.Run(what, func(t *testing.T) {
 			h := hardCase{camera: "quillon", set: smallQuillonWith(c.readE, c.gain), plan: func(h *hardPlan) {
@@ -315,7 +316,7 @@ func normalisation(e, flatE float64, n int, variance float64) float64 {
 // with flats of level L, and not by the root of 1 + (S/L)^2, which is stated.
 func TestHardCasesFaintFlats(t *testing.T) {
 	const readE, gain, n = 8.0, 2.1, 10
-	for _, flatE := range []float64{150, 300, 1000} {
+	for _, flatE := range []float64{150, 1000} {
 		t.Run(fmt.Sprintf("flats of %g e-", flatE), func(t *testing.T) {
 			h := hardCase{camera: "quillon", set: smallQuillonWith(readE, gain), plan: func(h *hardPlan) {
 				h.masters(n, n, n, flatE)
@@ -403,7 +404,7 @@ func TestHardCasesBesideSaturation(t *testing.T) {
 // into its rows.
 func TestHardCasesWanderingOffset(t *testing.T) {
 	const readE, gain, frames = 3.0, 1.0, 4
-	for _, rows := range []float64{10, 20, 40, 200} {
+	for _, rows := range []float64{10, 40, 200} {
 		t.Run(fmt.Sprintf("waves of %g rows", rows), func(t *testing.T) {
 			const wanderDN = 1.5
 			h := hardCase{camera: "quillon", set: smallQuillonWith(readE, gain), sim: simulate.Options{WanderDN: wanderDN, WanderRows: rows}, plan: func(h *hardPlan) {
