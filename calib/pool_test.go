@@ -116,7 +116,7 @@ func TestPoolOfWhatTellsNothing(t *testing.T) {
 
 // The level of a flat's pixel is that of the pixels about it, whatever its own
 // error, but for a pixel that is another kind.
-func TestFlatSurroundingsLeaveOutThePixelItself(t *testing.T) {
+func TestSurroundingsLeaveOutThePixelItself(t *testing.T) {
 	nan := float32(math.NaN())
 	flat := []float32{
 		1.0, 1.1, 0.9, 1.0,
@@ -124,7 +124,7 @@ func TestFlatSurroundingsLeaveOutThePixelItself(t *testing.T) {
 		1.0, nan, 1.0, 0.9,
 	}
 	got := make([]float32, 4)
-	FlatSurroundings(4, flat, 1, got)
+	new(Surroundings).Flat(4, flat, 1, got)
 	for x, want := range []float64{
 		(1.0 + 1.1 + 1.2 + 1.0) / 4,
 		(1.0 + 1.1 + 0.9 + 0.9 + 1.1 + 1.0 + 1.0) / 7,
