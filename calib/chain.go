@@ -174,7 +174,7 @@ func (c *Chain) Run(raw RawRows, y0, y1 int, s *Scratch, sink func(*Row) error) 
 			}
 			c.Noise.addShot(r, &s.near)
 			if c.Zone != nil && c.nearBright(y, at) {
-				c.Zone.mark(c.Noise, r, &s.near)
+				c.Zone.mark(c.Noise, r, &s.near, im.Height())
 			}
 		}
 		for _, st := range c.After {

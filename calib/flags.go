@@ -10,7 +10,7 @@ type Flags uint32
 const (
 	Missing        Flags = 1 << iota // the sample never arrived (fill value, BLANK)
 	Saturated                        // at or above the saturation level: the value is a lower bound
-	NearSaturated                    // next to a saturated pixel
+	NearSaturated                    // next to a saturated pixel, or so bright that saturation cuts its noise
 	AtFloor                          // the converter's lowest code: the value is an upper bound
 	Hot                              // dark current above the profile's limit
 	Unstable                         // dark current that changes from frame to frame
@@ -19,7 +19,7 @@ const (
 	Nonlinear                        // response curve unlike its amplifier's
 	BeyondRange                      // above the level up to which the linearity correction was measured
 	NoCalibration                    // a master has no value here
-	OffsetUnsure                     // the row's offset rests on too few good overscan samples
+	OffsetUnsure                     // the row's offset rests on too few good overscan samples, or jumps
 	Interpolated                     // not measured here: made from neighbours or other frames
 	SmearUnsure                      // the smear taken off rests on lost or saturated pixels of the column
 	LineSmear                        // charge stepping did not keep pace with the ground
@@ -43,7 +43,7 @@ func FlagTable() []FlagInfo {
 	return []FlagInfo{
 		{0, "missing", "sample never arrived; value is NaN"},
 		{1, "saturated", "at saturation; value is a lower bound"},
-		{2, "near-saturated", "neighbour of a saturated pixel"},
+		{2, "near-saturated", "neighbour of saturation, or within its noise"},
 		{3, "at-floor", "lowest code of the converter; upper bound"},
 		{4, "hot", "dark current above the limit"},
 		{5, "unstable", "dark current changes between frames"},
@@ -52,7 +52,7 @@ func FlagTable() []FlagInfo {
 		{8, "nonlinear", "response curve unlike its amplifier's"},
 		{9, "beyond-range", "above the measured linearity range"},
 		{10, "no-calibration", "a master has no value here; value is NaN"},
-		{11, "offset-unsure", "offset of the row from too few samples"},
+		{11, "offset-unsure", "offset of the row jumps, or too few samples"},
 		{12, "interpolated", "made from neighbours, not measured here"},
 		{13, "smear-unsure", "smear from lost or saturated pixels"},
 		{14, "line-smear", "charge stepping out of pace with the ground"},

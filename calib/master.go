@@ -133,12 +133,13 @@ func (f *FlatField) row(y int) (inverse, relVariance []float32) {
 // the pixel's own error of F would go up with the value and move the mean pull
 // by -sqrt(rho); so the relative variance is Var F^2/M^4, which with the square
 // of the quotient that it is multiplied with makes that of the level M of the
-// pixels about it (FlatSurroundings).
+// pixels about it (Surroundings).
 func NewFlatField(f *Plane) *FlatField {
 	ff := &FlatField{f.Width, make([]float32, len(f.Value)), make([]float32, len(f.Value))}
 	level := make([]float32, f.Width)
+	var about Surroundings
 	for y := range len(f.Value) / max(f.Width, 1) {
-		FlatSurroundings(f.Width, f.Value, y, level)
+		about.Flat(f.Width, f.Value, y, level)
 		for x, m := range level {
 			i := y*f.Width + x
 			v := f.Value[i]

@@ -16,7 +16,7 @@ type OffsetRule struct {
 type OffsetTrace struct {
 	DN       []float32 // o_a(y) for each image row
 	Variance []float32 // DN^2, common to the pixels of a row
-	Unsure   []bool    // fewer than half of the samples were good
+	Unsure   []bool    // fewer than half of the samples were good, or a jump is near
 	Level    float64   // mean over the frame, DN
 	NoiseDN  float64   // standard deviation of one overscan sample
 	Drift    float64   // largest minus smallest of DN
@@ -265,7 +265,7 @@ const wanderSigma = 1
 // A row is marked as unsure in whose window n departures are larger than v and
 // w explain, as about a jump: their mean square exceeds the limit of a
 // chi-square of n degrees of freedom. With windows of 15 rows that finds jumps
-// of some 4 standard deviations of a row's mean.
+// of some 6 standard deviations of a row's mean.
 //
 // Without a pattern (no bias is taken off) departures count as they are.
 func (t *OffsetTrace) AddWander(s *Sensor, a int, pattern *RowPattern) {
@@ -308,8 +308,8 @@ func (t *OffsetTrace) unfixed(pattern *RowPattern) (e, v []float64) {
 }
 
 // jumpZ is the departure, in sigmas, from which a course counts as jumping:
-// 3e-7 of steady rows.
-const jumpZ = 5
+// 3e-5 of steady rows.
+const jumpZ = 4
 
 // markJumps marks the rows of the image in whose window the course jumps.
 func (t *OffsetTrace) markJumps(s *Sensor, o Region, e, v []float64, w float64) {

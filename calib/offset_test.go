@@ -311,3 +311,109 @@ func TestOffsetLevelOfAQuadrantIsThatOfItsRows(t *testing.T) {
 		within(t, fmt.Sprintf("level of amplifier %d", a), trace.Level, want, sigmas*2.1/math.Sqrt(8*half))
 	}
 }
+
+// An offset that wanders faster than its smoothing follows has that in its
+// variance, known from the rows themselves: pulls of single rows have mean
+// square 1. The overscan's own pattern of rows, which the bias takes off, is
+// told from it.
+func TestWanderOfTheOffsetCounts(t *testing.T) {
+	const rows, smooth, biases, draws = 300, 15, 20, 60
+	for _, c := range []struct{ amplitude, period, pattern float64 }{
+		{0, 20, 0}, {0, 20, 2}, {2, 12, 0}, {2, 12, 2}, {1, 25, 1},
+	} {
+		t.Run(fmt.Sprintf("%g DN in %g rows, pattern %g DN", c.amplitude, c.period, c.pattern), func(t *testing.T) {
+			rng := newRand(uint64(41 + 10*c.amplitude + c.period + c.pattern))
+			fixed := make([]float64, rows)
+			for y := range fixed {
+				fixed[y] = c.pattern * rng.NormFloat64()
+			}
+			var phase, amplitude float64
+			wave := func(y int) float64 { return 1000 + amplitude*math.Sin(2*math.Pi*float64(y)/c.period+phase) }
+			p := strip{width: 16, image: 1, rows: rows, sigma: 3, offset: func(y int) float64 { return wave(y) + fixed[y] }}
+			s := p.sensor(smooth)
+			var departures [][]float32
+			for range biases {
+				departures = append(departures, measure(t, s, p.draw(rng)).Departure)
+			}
+			pattern := NewRowPattern(departures)
+			// The smoothed pattern, which the bias takes off.
+			smoothed := func(y int) float64 {
+				sum := 0.0
+				for i := y - smooth/2; i <= y+smooth/2; i++ {
+					sum += fixed[i] / smooth
+				}
+				return sum
+			}
+			var pull moments
+			amplitude = c.amplitude
+			for range draws {
+				phase = 2 * math.Pi * rng.Float64()
+				trace := measure(t, s, p.draw(rng))
+				trace.AddWander(s, 0, &pattern)
+				for y := smooth / 2; y < rows-smooth/2; y += smooth {
+					pull.add((float64(trace.DN[y]) - wave(y) - smoothed(y)) / math.Sqrt(float64(trace.Variance[y])))
+				}
+			}
+			// Without wander a quarter of a standard deviation of w is added,
+			// sqrt(2/rows)/4 of a row's variance, smooth times the mean's; and w
+			// is known to its own standard deviation in each frame.
+			row := 9.1 / 16
+			x := math.Pi * smooth / c.period
+			lost := 1 - math.Sin(x)/x
+			w := c.amplitude * c.amplitude / 2 * lost * lost
+			known := math.Sqrt((2*row*row*(1+1.0/biases)+4*row*w)/rows) / (row/smooth + w)
+			within(t, "squared pull", pull.meanSquare(), 1, sigmas*math.Sqrt(2/pull.n)+known*(0.3+sigmas/math.Sqrt(draws))+known*known)
+			within(t, "mean pull", pull.mean(), 0, sigmas/math.Sqrt(pull.n))
+		})
+	}
+}
+
+// At the frame's edges, where half of the window is missing, the offset does not
+// lag behind a drift, and its variance is that of the end of a straight line:
+// 1/n + 3 (m-1)^2/(n (m^2-1)) for m rows of n samples together.
+func TestOffsetFollowsADriftToTheEdge(t *testing.T) {
+	const smooth, draws = 15, 400
+	p := strip{width: 16, image: 1, rows: 60, sigma: 3, offset: func(y int) float64 { return 1000 + 0.5*float64(y) }}
+	s := p.sensor(smooth)
+	rng := newRand(42)
+	var pull [2]moments
+	for range draws {
+		trace := measure(t, s, p.draw(rng))
+		for i, y := range []int{0, p.rows - 1} {
+			const m = smooth/2 + 1
+			variance := (9 + 1.0/12) / (16 * m) * (1 + 3*(m-1.0)*(m-1)/(m*m-1))
+			within(t, "variance at the edge", float64(trace.Variance[y]), variance, variance*sigmas*math.Sqrt(2.0/(15*60))*1.05)
+			pull[i].add((float64(trace.DN[y]) - p.offset(y)) / math.Sqrt(variance))
+		}
+	}
+	for i := range pull {
+		within(t, "mean pull", pull[i].mean(), 0, sigmas/math.Sqrt(draws))
+		within(t, "squared pull", pull[i].meanSquare(), 1, sigmas*math.Sqrt(2.0/draws)+0.002)
+	}
+}
+
+// The rows beside a jump of 8 standard deviations of a row's mean are unsure, and
+// none is that lies a window or more away: of 6000 steady rows 0.2 would be by chance.
+func TestRowsAboutAJumpAreUnsure(t *testing.T) {
+	const at, smooth = 120, 15
+	for _, jump := range []float64{0, 6} {
+		p := strip{width: 16, image: 1, rows: 300, sigma: 3, offset: func(y int) float64 {
+			if y < at {
+				return 1000
+			}
+			return 1000 + jump
+		}}
+		s := p.sensor(smooth)
+		rng := newRand(43)
+		for range 20 {
+			trace := measure(t, s, p.draw(rng))
+			trace.AddWander(s, 0, nil)
+			for y, unsure := range trace.Unsure {
+				near := jump > 0 && (y == at-1 || y == at)
+				if far := y < at-smooth || y >= at+smooth; (near && !unsure) || (unsure && (jump == 0 || far)) {
+					t.Errorf("jump of %g DN at row %d: row %d unsure is %t", jump, at, y, unsure)
+				}
+			}
+		}
+	}
+}

@@ -33,7 +33,7 @@ type VariancePool struct {
 	ratios []float32
 
 	r, prior float64 // R and nu0, once fitted
-	limit    float64 // ratio to R v from which a pixel with all frames stands out
+	whole    wholePixel
 }
 
 // standOutZ is the departure, in sigmas, beyond which a pixel's scatter is no
@@ -93,7 +93,16 @@ func (p *VariancePool) Fit() {
 	if len(p.ratios) > 0 && nu > 0 {
 		p.moments(nu)
 	}
-	p.limit = p.standOut(nu)
+	share := p.prior / (p.prior + nu)
+	p.whole = wholePixel{a: float32(p.r * p.model.A), b: float32(p.r * p.model.B),
+		limit: float32(p.standOut(nu)), alike: float32(share), own: float32(1 - share)}
+}
+
+// wholePixel is what Variance needs for a pixel that lost no frame.
+type wholePixel struct {
+	a, b       float32 // R times the model
+	limit      float32 // ratio from which it stands out
+	alike, own float32 // weights of expectation and scatter
 }
 
 // moments finds R and nu0 by the first two moments of the ratios.
@@ -148,16 +157,21 @@ func farRatio(nu, z float64) float64 {
 // Variance returns the variance of a pixel's mean, from its scatter, as Add
 // takes it. NaN stays.
 func (p *VariancePool) Variance(variance, level, scale float32, n int32) float32 {
+	if int(n) == len(p.c.Noise) {
+		w := &p.whole
+		alike := (w.a*scale + w.b*max(level, 0)) * scale
+		if variance <= alike*w.limit {
+			variance = w.alike*alike + w.own*variance
+		}
+		return variance
+	}
 	if variance != variance || n == 0 {
 		return variance
 	}
-	nu, limit := p.freedom(n), p.limit
-	if int(n) < len(p.c.Noise) {
-		limit = p.standOut(nu)
-	}
+	nu := p.freedom(n)
 	alike := p.r * p.expected(level, scale, n)
 	s := float64(variance)
-	if nu > 0 && s > alike*limit {
+	if s > alike*p.standOut(nu) {
 		return variance
 	}
 	return float32((p.prior*alike + nu*s) / (p.prior + nu))

@@ -17,8 +17,9 @@ func (s *frameSet) poolVariances(combiners []*calib.Combiner, out calib.Combined
 	// An odd step meets every row of a mosaic's pattern.
 	step := max(1, rows*width/(len(pools)*poolPixels)) | 1
 	level := make([]float32, width)
+	var about calib.Surroundings
 	for y := 0; y < rows; y += step {
-		s.noiseLevel(out, y, level)
+		s.noiseLevel(out, y, &about, level)
 		scale := s.meanRowScale(y)
 		s.eachRun(y, func(c int, x0, x1 int, from []int) {
 			for i := x0; i < x1; i++ {
@@ -44,13 +45,13 @@ const poolPixels = 1 << 16
 // which stay as they are.
 func (s *frameSet) applyPools(pools []*calib.VariancePool, out calib.Combined) error {
 	width := s.sensor.Image.Width()
-	variance := make([][]float32, s.workers)
-	for w := range variance {
-		variance[w] = make([]float32, width)
+	levels, about := make([][]float32, s.workers), make([]calib.Surroundings, s.workers)
+	for w := range levels {
+		levels[w] = make([]float32, width)
 	}
 	return parallel(s.workers, s.sensor.MasterRows(), func(w, y int) error {
-		level := variance[w]
-		s.noiseLevel(out, y, level)
+		level := levels[w]
+		s.noiseLevel(out, y, &about[w], level)
 		scale := s.meanRowScale(y)
 		s.eachRun(y, func(c int, x0, x1 int, from []int) {
 			for i := x0; i < x1; i++ {
@@ -66,9 +67,9 @@ func (s *frameSet) applyPools(pools []*calib.VariancePool, out calib.Combined) e
 // noiseLevel writes the level at which the noise of each pixel of a row is
 // expected: of a flat, whose pixels are nearly alike, that of the pixels about
 // it, so that the variance does not follow the pixel's own error.
-func (s *frameSet) noiseLevel(out calib.Combined, y int, level []float32) {
+func (s *frameSet) noiseLevel(out calib.Combined, y int, about *calib.Surroundings, level []float32) {
 	if s.kind == configs.KindFlat {
-		calib.FlatSurroundings(len(level), out.Value, y, level)
+		about.Flat(len(level), out.Value, y, level)
 		return
 	}
 	copy(level, out.Value[y*len(level):(y+1)*len(level)])
