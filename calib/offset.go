@@ -20,6 +20,49 @@ type OffsetTrace struct {
 	Level    float64   // mean over the frame, DN
 	NoiseDN  float64   // standard deviation of one overscan sample
 	Drift    float64   // largest minus smallest of DN
+
+	sample       float64 // variance of one overscan sample, DN^2
+	first, after []int   // the rows of the overscan that an image row's offset rests on
+	kept         []int   // samples kept in all rows of the overscan before each, and in all
+}
+
+// Covariance returns the covariance of the offsets of two image rows, DN^2:
+// that of two means of n1 and n2 samples of which n12 are the same is
+// s^2 n12/(n1 n2).
+func (t *OffsetTrace) Covariance(y1, y2 int) float64 {
+	if t.first == nil {
+		if y1 == y2 {
+			return float64(t.Variance[y1])
+		}
+		return 0
+	}
+	lo, hi := max(t.first[y1], t.first[y2]), min(t.after[y1], t.after[y2])
+	n1, n2 := t.samples(y1), t.samples(y2)
+	if lo >= hi || n1 == 0 || n2 == 0 {
+		return 0
+	}
+	return t.sample * float64(t.kept[hi]-t.kept[lo]) / (float64(n1) * float64(n2))
+}
+
+// samples returns the number of overscan samples in the offset of a row.
+func (t *OffsetTrace) samples(y int) int { return t.kept[t.after[y]] - t.kept[t.first[y]] }
+
+// MeanVariance is the variance of the mean offset of the frame, DN^2; 0 where it
+// was not measured.
+func (t *OffsetTrace) MeanVariance() float64 {
+	if t.first == nil || t.kept[len(t.kept)-1] == 0 {
+		return 0
+	}
+	return t.sample / float64(t.kept[len(t.kept)-1])
+}
+
+// Apart tells whether the offsets of two rows, and of all further apart, have
+// no sample in common.
+func (t *OffsetTrace) Apart(y1, y2 int) bool {
+	if t.first == nil {
+		return y1 != y2
+	}
+	return max(t.first[y1], t.first[y2]) >= min(t.after[y1], t.after[y2])
 }
 
 // RawRows gives rows of the whole raw frame, DN; a sample that never arrived is NaN.
@@ -160,12 +203,17 @@ func (t *OffsetTrace) smooth(s *Sensor, amp Amplifier, sums []float64, counts []
 	if s.Offset.SmoothRows == 0 {
 		half = len(sums)
 	}
+	t.sample, t.first, t.after, t.kept = variance, make([]int, len(t.DN)), make([]int, len(t.DN)), make([]int, len(counts)+1)
+	for i, n := range counts {
+		t.kept[i+1] = t.kept[i] + n
+	}
 	lowest, highest := math.Inf(1), math.Inf(-1)
 	total, known := 0.0, 0
 	for y := range t.DN {
 		// The overscan's row beside image row y, or the nearest to it.
 		c := min(max(y+s.Image.Y0-o.Y0, 0), len(sums)-1)
 		lo, hi := max(0, c-half), min(len(sums), c+half+1)
+		t.first[y], t.after[y] = lo, hi
 		var sum float64
 		n, all := 0, (hi-lo)*o.Width()
 		for i := lo; i < hi; i++ {

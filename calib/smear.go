@@ -37,6 +37,9 @@ func (r SmearRule) own() float64 {
 	return n
 }
 
+// forward tells whether the pixels of the first rows pass the fewest others.
+func (r SmearRule) forward() bool { return r.After == r.ToFirst }
+
 // SolveSmear finds the smear of each pixel from the charge N, e-, dark taken
 // off, of all pixels of the image, row by row; a value that is not known is
 // NaN, and a saturated one, which is only a bound, is marked in bad. n may
@@ -59,7 +62,7 @@ func SolveSmear(rule SmearRule, width int, n []float32, bad []bool) *SmearMap {
 	m := &SmearMap{Width: width, Value: n, Variance: make([]float32, len(n)), Unsure: make([]bool, len(n))}
 	rows, own := len(n)/width, rule.own()
 	// Rows are gone through from the end whose pixels pass none.
-	forward := rule.After == rule.ToFirst
+	forward := rule.forward()
 	effective := rule.ExposeS + own*rule.RowS
 	passed := make([]float64, width) // sum of the rates passed so far
 	last := make([]float64, width)
