@@ -49,7 +49,8 @@ func (t *Together) perRate(y int) float64 {
 //
 //	OwnPixel   sum of the pixels' variances
 //	OwnRow     sum over rows y1, y2 of A(y1) A(y2) Cov(o(y1), o(y2)), A(y) = sum of c in row y, amplifier by amplifier
-//	OwnColumn  sum over rows of c1 c2 min(v1, v2), column by column: what one row passes, the next passes too
+//	OwnColumn  sum over rows of c1 c2 min(v1, v2), column by column: what one row passes, the next passes too;
+//	           where the image tells its own smear, less what its pixels' own errors take from those that passed them
 //	OfMaster   sum of the pixels' variances but for the part of the masters' own offsets, which counts as OwnRow does;
 //	           where a master has one row, the pixels of a column have one error
 type Average struct {
@@ -75,6 +76,7 @@ type Average struct {
 type column struct {
 	variance float64 // of their sum
 	c, cv    float64 // sums of c and of c v
+	own      float64 // sum of c times the variance of the pixels' own charge
 }
 
 // NewAverage prepares an average of no pixels.
@@ -131,8 +133,7 @@ func (a *Average) addShared(r *Row, e *Entries, x int, perDN, perRate float64) {
 		switch {
 		case t.Sharing == OwnColumn:
 			c := e.PerE[x]
-			one := column{v, c, v / c}
-			a.smear[x] = a.join(a.smear[x], one)
+			a.smear[x] = a.join(a.smear[x], column{v, c, v / c, a.ownOf(e, x) / c})
 		case t.Sharing == OfMaster && a.masters != nil:
 			u := math.Sqrt(math.Abs(v))
 			if t.Name == termFlat {
@@ -147,15 +148,37 @@ func (a *Average) addShared(r *Row, e *Entries, x int, perDN, perRate float64) {
 	}
 }
 
+// ownOf is the variance that a pixel has for itself.
+func (a *Average) ownOf(e *Entries, x int) float64 {
+	v := 0.0
+	for i, t := range a.Terms {
+		if t.Sharing == OwnPixel {
+			v += e.Var[i][x]
+		}
+	}
+	return v
+}
+
 // join puts the pixels of later rows to those of earlier ones. The variance of
 // the smear grows with the rows that were passed, so the smaller of two is the
-// earlier's where it grows upwards.
+// earlier's where it grows forward. The error of a pixel's charge, of variance
+// v, stands in the smear of those that passed it, k times, with the other
+// sign: their covariance has -k v c1 c2.
 func (a *Average) join(early, late column) column {
-	cross := early.c * late.cv
-	if a.with.Smear.forward() {
+	rule := a.with.Smear
+	k := rule.perCharge(a.with.Sensor.Image.Height())
+	passed, cross := 0.0, early.c*late.cv
+	if rule.forward() {
 		cross = early.cv * late.c
 	}
-	return column{early.variance + late.variance + 2*cross, early.c + late.c, early.cv + late.cv}
+	both := rule.Before && rule.After
+	if both || rule.forward() {
+		passed += early.own * late.c
+	}
+	if both || !rule.forward() {
+		passed += late.own * early.c
+	}
+	return column{early.variance + late.variance + 2*cross - 2*k*passed, early.c + late.c, early.cv + late.cv, early.own + late.own}
 }
 
 // Merge takes in the pixels of later rows.

@@ -57,13 +57,17 @@ type BandBudget struct {
 type RandomTerm struct {
 	Name     string  `json:"name"`
 	Common   string  `json:"common"`   // with what it is shared
-	Variance float64 `json:"variance"` // mean over the pixels, the square of the product's unit; the light's may be negative
+	Variance float64 `json:"variance"` // mean over the pixels, the square of the product's unit; it may be negative
 	Share    float64 `json:"share"`    // of the plane's variance
-	InMean   float64 `json:"in_mean"`  // standard uncertainty that it brings to the mean of the pixels
+	InMean   float64 `json:"in_mean"`  // standard uncertainty that it brings to the mean of the pixels; negative where it takes from the variance
 }
 
-// Uncertainty is the root mean square over the pixels.
-func (t RandomTerm) Uncertainty() float64 { return math.Sqrt(max(t.Variance, 0)) }
+// Uncertainty is the root mean square over the pixels; negative where the term
+// takes from the variance.
+func (t RandomTerm) Uncertainty() float64 { return signedRoot(t.Variance) }
+
+// signedRoot is the root of a number's size with the number's sign.
+func signedRoot(v float64) float64 { return math.Copysign(math.Sqrt(math.Abs(v)), v) }
 
 // MeanBudget is the random uncertainty of the mean of the pixels. The mean of M
 // frames alike that share their masters has the variance Frame^2/M + Masters^2.
@@ -275,7 +279,7 @@ func bandBudget(a *calib.Average, systematic []Term) BandBudget {
 		}
 		t := a.Terms[i]
 		term := RandomTerm{Name: t.Name, Common: sharing[t.Sharing], Variance: a.PixelVar[i] / n, Share: a.PixelVar[i] / a.PlaneVar,
-			InMean: math.Sqrt(max(v, 0)) / n}
+			InMean: signedRoot(v) / n}
 		if t.Sharing == calib.OfMaster {
 			masters += v
 		} else {
