@@ -42,6 +42,7 @@ type BandBudget struct {
 	Band   string  `json:"band,omitempty"`
 	Pixels int     `json:"pixels"`          // without flags; of one pixel alone also one with flags that has an uncertainty
 	Left   int     `json:"pixels_left_out"` // flagged
+	Flags  string  `json:"flags,omitempty"` // of a single pixel
 	Value  float64 `json:"value"`           // mean
 	// Pixel is the root mean square of the uncertainty plane.
 	Pixel  float64      `json:"pixel_uncertainty"`
@@ -86,10 +87,10 @@ type SystematicTerm struct {
 	Uncertainty float64 `json:"uncertainty"`
 }
 
-// OfProduct makes a calibrated frame again from its inputs, found as [Verify]
+// BudgetOf makes a calibrated frame again from its inputs, found as [Verify]
 // finds them, and keeps the terms of its uncertainty apart. A product that is not
 // made again bit by bit is refused, since its terms would be another's.
-func OfProduct(path string, folders []string, area *calib.Region, workers int) (*Budget, error) {
+func BudgetOf(path string, folders []string, area *calib.Region, workers int) (*Budget, error) {
 	m, err := openMade(path)
 	if err != nil {
 		return nil, err
@@ -140,6 +141,9 @@ type areaOf struct {
 	flags   calib.Flags // of the last pixel
 }
 
+// single tells whether the area is one pixel.
+func (a *accounting) single() bool { return a.where.Width()*a.where.Height() == 1 }
+
 // bands is the number of bands that pixels are kept apart by.
 func (a *accounting) bands() int {
 	if a.plan.sensor.Map != nil {
@@ -189,7 +193,6 @@ func (a *accounting) rows(account *calib.Account, with *calib.Together, y0, y1 i
 	}
 	width := a.plan.sensor.Image.Width()
 	value, unc, use := make([]float32, width), make([]float32, width), make([]bool, width)
-	one := a.where.Width()*a.where.Height() == 1
 	err = account.Run(&rawRows{f: a.plan.frame}, y0, y1, func(r *calib.Row, e *calib.Entries) error {
 		if err := decodeRows(a.product.file, planes[0], 0, r.Y, 1, value); err != nil {
 			return err
@@ -205,7 +208,7 @@ func (a *accounting) rows(account *calib.Account, with *calib.Together, y0, y1 i
 		}
 		out.flags = r.Flags[a.where.X0]
 		for b, avg := range out.average {
-			out.pixels[b] += a.mark(use, r, b, one)
+			out.pixels[b] += a.mark(use, r, b)
 			avg.Add(r, e, use)
 		}
 		return nil
@@ -214,7 +217,7 @@ func (a *accounting) rows(account *calib.Account, with *calib.Together, y0, y1 i
 }
 
 // mark tells which pixels of a row count in a band, and counts all of the area.
-func (a *accounting) mark(use []bool, r *calib.Row, band int, one bool) int {
+func (a *accounting) mark(use []bool, r *calib.Row, band int) int {
 	clear(use)
 	n := 0
 	for x := a.where.X0; x < a.where.X1; x++ {
@@ -222,7 +225,7 @@ func (a *accounting) mark(use []bool, r *calib.Row, band int, one bool) int {
 			continue
 		}
 		n++
-		use[x] = r.Flags[x] == 0 || (one && r.Flags[x]&calib.Unusable == 0)
+		use[x] = r.Flags[x] == 0 || (a.single() && r.Flags[x]&calib.Unusable == 0)
 	}
 	return n
 }
@@ -257,10 +260,13 @@ func (a *accounting) budget(path string, sets []*calib.Average) (*Budget, error)
 		}
 		band := bandBudget(avg, a.plan.systematic())
 		band.Band, band.Left = name, a.pixels[i]-avg.N
+		if a.single() {
+			band.Flags = a.flags.String()
+		}
 		b.Bands = append(b.Bands, band)
 	}
 	if len(b.Bands) == 0 {
-		if a.where.Width()*a.where.Height() == 1 {
+		if a.single() {
 			return nil, fmt.Errorf("%s: the pixel has no uncertainty (%s): name another", path, a.flags)
 		}
 		return nil, errors.New(path + ": no pixel there is without flags: name another region, or one pixel")
@@ -315,7 +321,7 @@ func (b *Budget) Text() string {
 	var w strings.Builder
 	unit := b.Unit
 	if unit == "" {
-		unit = "1"
+		unit = "1" // a ratio
 	}
 	fmt.Fprintf(&w, "%s: %s; unit %s\n", b.Product, b.Area, unit)
 	for _, band := range b.Bands {
@@ -325,32 +331,44 @@ func (b *Budget) Text() string {
 }
 
 func (b *BandBudget) text(w *strings.Builder) {
-	percent := func(u float64) float64 { return 100 * u / math.Abs(b.Value) }
-	fmt.Fprintf(w, "\n%d pixels, %d left out for their flags; %svalue %.5g, mean\n", b.Pixels, b.Left, prefixedBand(b.Band), b.Value)
-	fmt.Fprintf(w, "\n%-40s %11s %10s %11s %12s %8s\n", "random", "of a pixel", "% of value", "% of var.", "of the mean", "shared")
+	if b.Flags != "" {
+		fmt.Fprintf(w, "\none pixel (%s); %svalue %.5g\n", b.Flags, prefixedBand(b.Band), b.Value)
+	} else {
+		fmt.Fprintf(w, "\n%d pixels, %d left out for their flags; %smean %.5g\n", b.Pixels, b.Left, prefixedBand(b.Band), b.Value)
+	}
+	fmt.Fprintf(w, "\n%-40s %11s %10s %10s %12s %8s\n", "random", "of a pixel", "% of value", "% of var.", "of the mean", "shared")
 	for _, t := range b.Random {
-		fmt.Fprintf(w, "  %-38s %11.4g %10.4f %11.2f %12.4g %8s\n", t.Name, t.Uncertainty(), percent(t.Uncertainty()), 100*t.Share, t.InMean, t.Common)
+		fmt.Fprintf(w, "  %-38s %11.4g %10.4f %10.2f %12.4g %8s\n", t.Name, t.Uncertainty(), b.percent(t.Uncertainty()), 100*t.Share, t.InMean, t.Common)
 	}
-	fmt.Fprintf(w, "  %-38s %11.4g %10.4f %11.2f %12.4g\n", "together", b.Pixel, percent(b.Pixel), 100*b.share(), b.Mean.Random)
+	fmt.Fprintf(w, "  %-38s %11.4g %10.4f %10.2f %12.4g\n", "together", b.Pixel, b.percent(b.Pixel), 100*b.share(), b.Mean.Random)
 	if b.Pixels > 1 {
-		m, n := b.Mean, float64(b.Pixels)
-		fmt.Fprintf(w, "\n%-40s %11s %10s %11s\n", "of the mean and sum, random", "of the mean", "% of value", "of the sum")
-		for _, l := range []struct {
-			name string
-			u    float64
-		}{{"own to the frame", m.Frame}, {"shared through the masters", m.Masters}, {"together", m.Random}, {"if pixels were independent", m.Alone}} {
-			fmt.Fprintf(w, "  %-38s %11.4g %10.4f %11.4g\n", l.name, l.u, percent(l.u), l.u*n)
-		}
+		b.meanText(w)
 	}
-	fmt.Fprintf(w, "\n%-40s %11s %10s\n", "systematic, of each value and the mean", "", "% of value")
+	fmt.Fprintf(w, "\n%-40s %11s %10s\n", "systematic, of values and their mean", "", "% of value")
 	for _, t := range b.Systematic {
 		name := t.Name
 		if t.Of != "value" {
-			name += fmt.Sprintf(" (%.3g %% of the %s)", 100*t.Relative, t.Of)
+			name += fmt.Sprintf(", of the %s", t.Of)
 		}
-		fmt.Fprintf(w, "  %-38s %11.4g %10.4f\n", name, t.Uncertainty, percent(t.Uncertainty))
+		fmt.Fprintf(w, "  %-38s %11.4g %10.4f\n", name, t.Uncertainty, b.percent(t.Uncertainty))
 	}
-	fmt.Fprintf(w, "  %-38s %11.4g %10.4f\n", "together", b.SystematicAll, percent(b.SystematicAll))
+	fmt.Fprintf(w, "  %-38s %11.4g %10.4f\n", "together", b.SystematicAll, b.percent(b.SystematicAll))
+}
+
+// percent relates an uncertainty to the value.
+func (b *BandBudget) percent(u float64) float64 { return 100 * u / math.Abs(b.Value) }
+
+func (b *BandBudget) meanText(w *strings.Builder) {
+	fmt.Fprintf(w, "\n%-40s %11s %10s %10s\n", "mean and sum of the pixels, random", "of the mean", "% of value", "of the sum")
+	for _, l := range []struct {
+		name string
+		u    float64
+	}{
+		{"own to the frame", b.Mean.Frame}, {"shared through the masters", b.Mean.Masters},
+		{"together", b.Mean.Random}, {"if pixels were independent", b.Mean.Alone},
+	} {
+		fmt.Fprintf(w, "  %-38s %11.4g %10.4f %10.4g\n", l.name, l.u, b.percent(l.u), l.u*float64(b.Pixels))
+	}
 }
 
 // share is the sum of the terms over the plane's variance.

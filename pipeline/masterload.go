@@ -21,7 +21,7 @@ type loaded struct {
 	masked       *calib.Plane      // bias, dark: mean of the masked rows, where the camera has any
 	zones        *calib.ZoneCurves // linearity that varies over the detector
 	typicalEPerS float64           // dark: median, e-/s at T0
-	typicalVar   float64           // bias, dark: median variance; flat: of the relative variance
+	typicalVar   float64           // of a usual pixel: bias, dark: variance; flat: relative variance
 	flat         *calib.FlatField  // flat
 	raw          *calib.Plane      // flat, as it is in the file
 	mask         []calib.Flags     // bad-pixels
@@ -122,9 +122,9 @@ func loadMaster(m *Master, s *calib.Sensor, w wants) (*loaded, error) {
 	}
 	switch {
 	case l.plane != nil:
-		l.typicalVar = typical(l.plane.Variance)
+		l.typicalVar = typicalVariance(l.plane.Variance, m, s)
 	case l.flat != nil:
-		l.typicalVar = typical(l.flat.RelVariance)
+		l.typicalVar = typicalVariance(l.flat.RelVariance, m, s)
 	}
 	return l, nil
 }
@@ -372,6 +372,19 @@ func chargeOf(p *calib.Plane, masked []float64, s *calib.Sensor) *calib.Plane {
 
 // typicalSamples bounds the pixels that a typical level is taken from.
 const typicalSamples = 1 << 16
+
+// typicalVariance returns the variance of a usual pixel of a master: the median,
+// over (1 - 2/(9 f))^3, by which the median of a variance estimated with f
+// degrees of freedom is too small (Wilson & Hilferty 1931, from memory). A line
+// scanner's has so many lines that it does not matter.
+func typicalVariance(variance []float32, m *Master, s *calib.Sensor) float64 {
+	median := typical(variance)
+	if s.LineScan || m.Frames < 2 {
+		return median
+	}
+	k := 1 - 2/(9*float64(m.Frames-1))
+	return median / (k * k * k)
+}
 
 // typical returns the median of evenly spread values that are there.
 func typical(values []float32) float64 {

@@ -33,7 +33,7 @@ of the product. Nothing is written.`,
 			if err != nil {
 				return err
 			}
-			b, err := pipeline.OfProduct(args[0], inputs, area, s.workers)
+			b, err := pipeline.BudgetOf(args[0], inputs, area, s.workers)
 			if err != nil {
 				return failed(err)
 			}

@@ -1,0 +1,377 @@
+package pipeline_test
+
+import (
+	"bytes"
+	"encoding/json"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"evenlight/calib"
+	"evenlight/fitsutil"
+	"evenlight/pipeline"
+)
+
+// sumRounding bounds what single precision loses of a variance in some twelve
+// stages of three operations each, 2^-24 each.
+const sumRounding = 36.0 / (1 << 24)
+
+func mustBudget(t *testing.T, product string, area *calib.Region, folders ...string) *pipeline.Budget {
+	t.Helper()
+	b, err := pipeline.BudgetOf(product, folders, area, 2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+// planesOf reads value, uncertainty and flags of a product.
+func planesOf(t *testing.T, path string) (width int, value, unc []float32, flags []int32) {
+	t.Helper()
+	f, err := fitsutil.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	for _, name := range []string{"VALUE", "UNCERTAINTY", "FLAGS"} {
+		h, err := f.Find(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		raw, err := f.ReadRows(h, 0, 0, h.Height(), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		n := h.Width() * h.Height()
+		width = h.Width()
+		switch name {
+		case "VALUE":
+			value = make([]float32, n)
+			err = h.DecodeFloat32(value, raw)
+		case "UNCERTAINTY":
+			unc = make([]float32, n)
+			err = h.DecodeFloat32(unc, raw)
+		default:
+			flags = make([]int32, n)
+			err = h.DecodeInt32(flags, raw)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	return width, value, unc, flags
+}
+
+// The terms of each kind of camera.
+var termsOf = map[string][]string{
+	"quillon": {"bias in the dark master", "bias master", "dark master", "flat master", "offset", "quantisation", "read noise", "shot noise of the dark charge", "shot noise of the light"},
+	"pellam":  {"bias in the dark master", "bias master", "dark master", "flat master", "quantisation", "read noise", "shot noise of the dark charge", "shot noise of the light"},
+	"brindle": {"bias in the dark master", "bias master", "dark master", "flat master", "offset", "quantisation", "read noise", "shot noise of the dark charge", "shot noise of the light"},
+	"fescue":  {"bias in the dark master", "bias master", "dark master", "flat master", "offset", "quantisation", "read noise", "shot noise of the dark charge", "shot noise of the light"},
+	"oxlip":   {"bias in the dark master", "bias master", "dark master", "flat master", "offset", "quantisation", "read noise", "shot noise of smear and residual image", "shot noise of the dark charge", "shot noise of the light", "smear"},
+	"sallow":  {"bias in the dark master", "bias master", "dark master", "flat master", "quantisation", "read noise", "residual image", "shot noise of smear and residual image", "shot noise of the dark charge", "shot noise of the light"},
+	"tarn":    {"bias in the dark master", "bias master", "dark master", "flat master", "offset", "quantisation", "read noise", "shot noise of the dark charge", "shot noise of the light"},
+	"umber":   {"bias in the dark master", "bias master", "dark master", "flat master", "offset", "quantisation", "read noise", "shot noise of the dark charge", "shot noise of the light"},
+}
+
+// In each family of camera the random terms add up to the plane, in the frame
+// and in single pixels, and value and number of pixels are those of the planes.
+func TestTermsAddUpToThePlaneInEachFamily(t *testing.T) {
+	eachCampaign(t, func(t *testing.T, c campaignOf) {
+		raw := filepath.Dir(c.files[0])
+		seen := map[string]bool{}
+		for i, product := range c.products {
+			if i%max(1, len(c.products)/4) != 0 {
+				continue
+			}
+			width, value, unc, flags := planesOf(t, product)
+			if !slices.Contains(flags, 0) {
+				continue // a frame out of pace with the ground
+			}
+			b := mustBudget(t, product, nil, raw, c.masters)
+			var pixels int
+			var sum, square float64
+			for _, band := range b.Bands {
+				pixels += band.Pixels
+				sum += band.Value * float64(band.Pixels)
+				square += band.Pixel * band.Pixel * float64(band.Pixels)
+				for _, term := range band.Random {
+					seen[term.Name] = true
+				}
+				addsUp(t, product, band, band.Pixel*band.Pixel)
+			}
+			var n int
+			var wantSum, wantSquare float64
+			for x, f := range flags {
+				if f == 0 {
+					n++
+					wantSum += float64(value[x])
+					wantSquare += float64(unc[x]) * float64(unc[x])
+				}
+			}
+			// The plane holds the root of the variance in single precision.
+			if pixels != n || math.Abs(sum-wantSum) > 1e-9*math.Abs(wantSum) || math.Abs(square-wantSquare) > singleRounding*wantSquare {
+				t.Errorf("%s: %d pixels, sums %g and %g; the planes have %d, %g and %g", filepath.Base(product), pixels, sum, square, n, wantSum, wantSquare)
+			}
+			for _, at := range []int{len(value)/2 + width/3, len(value)/3 + width/2, len(value) - 1} {
+				if unc[at] != unc[at] {
+					continue
+				}
+				one := &calib.Region{X0: at % width, X1: at%width + 1, Y0: at / width, Y1: at/width + 1}
+				for _, band := range mustBudget(t, product, one, raw, c.masters).Bands {
+					addsUp(t, product, band, float64(unc[at])*float64(unc[at]))
+					if band.Pixels != 1 || float32(band.Value) != value[at] || math.Abs(band.Mean.Random/band.Pixel-1) > 1e-5 {
+						t.Errorf("%s: pixel %d: %d pixels of value %g, want %g; of the mean %g, of the pixel %g", filepath.Base(product), at, band.Pixels, band.Value, value[at], band.Mean.Random, band.Pixel)
+					}
+				}
+			}
+		}
+		var names []string
+		for name := range seen {
+			names = append(names, name)
+		}
+		slices.Sort(names)
+		camera := c.in.Profile.Instrument
+		if !slices.Equal(names, termsOf[camera]) {
+			t.Errorf("%s: terms %q, want %q", camera, names, termsOf[camera])
+		}
+	})
+}
+
+// addsUp fails unless the terms of a band add up to a variance.
+func addsUp(t *testing.T, product string, b pipeline.BandBudget, want float64) {
+	t.Helper()
+	sum, size := 0.0, 0.0
+	for _, term := range b.Random {
+		sum += term.Variance
+		size += math.Abs(term.Variance)
+	}
+	if !(math.Abs(sum-want) <= sumRounding*size) {
+		t.Errorf("%s: the terms add up to %g and the plane has %g", filepath.Base(product), sum, want)
+	}
+}
+
+// The figures in the header, used as the README says, give the uncertainty of
+// means: within a quarter, since F of a place may be 0.8 to 1.25, and the simple
+// formula for the offset is up to 22 % too large.
+func TestFiguresOfTheHeaderServeForMeans(t *testing.T) {
+	c := ofCampaign(t, mustRun(t, quillon), "quillon")
+	raw := filepath.Dir(c.files[0])
+	for _, product := range []string{c.products[0], c.products[len(c.products)-1]} {
+		card := cardsOf(t, product)
+		width, value, _, flags := planesOf(t, product)
+		for _, area := range []calib.Region{
+			{X0: 20, X1: 21, Y0: 200, Y1: 500}, {X0: 20, X1: 220, Y0: 300, Y1: 301}, {X0: 100, X1: 110, Y0: 250, Y1: 260},
+			{X0: 100, X1: 200, Y0: 250, Y1: 350}, {X0: 10, X1: 250, Y0: 10, Y1: 500},
+		} {
+			b := mustBudget(t, product, &area, raw, c.masters).Bands[0]
+			n, rows := float64(b.Pixels), float64(area.Height())
+			square := 0.0
+			for y := area.Y0; y < area.Y1; y++ {
+				for x := area.X0; x < area.X1; x++ {
+					if i := y*width + x; flags[i] == 0 {
+						square += float64(value[i]) * float64(value[i]) / n
+					}
+				}
+			}
+			shared := card["UMPIXEL"]*card["UMPIXEL"] + card["UMFLAT"]*card["UMFLAT"]*square
+			inRows := min(1, card["UCROWS"]/rows)
+			frame := (b.Pixel*b.Pixel-shared)/n + card["UCROW"]*card["UCROW"]*inRows
+			masters := shared/n + card["UMROW"]*card["UMROW"]*inRows
+			for what, pair := range map[string][2]float64{
+				"own to the frame":       {math.Sqrt(frame), b.Mean.Frame},
+				"shared through masters": {math.Sqrt(masters), b.Mean.Masters},
+			} {
+				t.Logf("%s, %s: %s %.4g by the header, %.4g by the budget", filepath.Base(product), area, what, pair[0], pair[1])
+				if ratio := pair[0] / pair[1]; !(ratio > 0.8 && ratio < 1.25) {
+					t.Errorf("%s, %s: %s is %.4g by the header and %.4g by the budget", filepath.Base(product), area, what, pair[0], pair[1])
+				}
+			}
+			if area.Height() == 490 {
+				for _, term := range b.Random {
+					if term.Name == "offset" && !(term.InMean/card["UCFRAME"] > 0.8 && term.InMean/card["UCFRAME"] < 1.25) {
+						t.Errorf("offset of the mean of half a frame is %.4g, UCFRAME %.4g", term.InMean, card["UCFRAME"])
+					}
+				}
+			}
+		}
+	}
+}
+
+// cardsOf reads the header's figures for means.
+func cardsOf(t *testing.T, path string) map[string]float64 {
+	t.Helper()
+	f, err := fitsutil.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	out := map[string]float64{}
+	for _, key := range []string{"UCROW", "UCROWS", "UCFRAME", "UMPIXEL", "UMFLAT", "UMROW"} {
+		v, ok, err := f.HDUs()[0].Header.Float(key)
+		if err != nil || !ok {
+			t.Fatalf("%s: %s: %v, %t", path, key, err, ok)
+		}
+		out[key] = v
+	}
+	return out
+}
+
+// The offset's figures of a small quillon follow from its profile: 16 columns
+// of overscan, 15 rows of them together, 96 in all.
+func TestFiguresOfTheOffsetFollowFromTheOverscan(t *testing.T) {
+	c := ofCampaign(t, mustRun(t, quillon), "quillon")
+	card := cardsOf(t, c.products[0])
+	b := mustBudget(t, c.products[0], &calib.Region{X0: 250, X1: 254, Y0: 250, Y1: 254}, filepath.Dir(c.files[0]), c.masters).Bands[0]
+	var read float64
+	for _, term := range b.Random {
+		if term.Name == "read noise" {
+			read = term.Uncertainty()
+		}
+	}
+	// Of the noisier amplifier, whose read noise is 8.2/7.5 of the other's; the
+	// pattern of the overscan is in the scatter of its samples, so the figures
+	// lie up to a quarter above those of the read noise alone.
+	for _, f := range []struct {
+		key     string
+		samples float64
+	}{{"UCROW", 16 * 15}, {"UCFRAME", 16 * 512}} {
+		want := read / math.Sqrt(f.samples)
+		if ratio := card[f.key] / want; !(ratio > 0.95 && ratio < 1.25*8.2/7.5) {
+			t.Errorf("%s is %.4g, %.3f times what %g samples of the read noise give", f.key, card[f.key], ratio, f.samples)
+		}
+	}
+	if card["UCROWS"] != 15 {
+		t.Errorf("UCROWS is %g, want 15", card["UCROWS"])
+	}
+}
+
+// A budget is the same for any number of workers.
+func TestBudgetDoesNotDependOnTheNumberOfWorkers(t *testing.T) {
+	for _, camera := range []string{"brindle", "oxlip", "tarn"} {
+		f := mustFamily(t, camera)
+		var want []byte
+		for _, workers := range []int{1, 2, 5} {
+			b, err := pipeline.BudgetOf(f.run.Frames[0].Product, []string{f.raw, f.masters}, nil, workers)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got, err := json.Marshal(b)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if want == nil {
+				want = got
+			}
+			if !bytes.Equal(got, want) {
+				t.Errorf("%s: %d workers give another budget than 1", camera, workers)
+			}
+		}
+	}
+}
+
+// What cannot be accounted for is told with what to do.
+func TestBudgetsThatCannotBeMadeAreRefused(t *testing.T) {
+	f := mustFamily(t, "oxlip")
+	product := f.run.Frames[0].Product
+	width, value, _, flags := planesOf(t, product)
+	lost := slices.IndexFunc(flags, func(b int32) bool { return calib.Flags(b)&calib.Unusable != 0 })
+	if lost < 0 {
+		t.Fatal("no pixel is lost or saturated")
+	}
+	// Two words that change places leave both checksums as they were.
+	data, err := os.ReadFile(product)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := bytes.Index(data, floats(value[:8]))
+	if at < 0 || value[1] == value[2] {
+		t.Fatal("the first values are not found")
+	}
+	changed := slices.Clone(data)
+	copy(changed[at+4:], data[at+8:at+12])
+	copy(changed[at+8:], data[at+4:at+8])
+	other := filepath.Join(t.TempDir(), "changed.fits")
+	if err := os.WriteFile(other, changed, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	folders := []string{f.raw, f.masters}
+	for _, c := range []struct {
+		name, product string
+		folders       []string
+		area          *calib.Region
+		words         []string
+	}{
+		{"absent", "absent.fits", folders, nil, []string{"absent.fits"}},
+		{"a master", f.built.Made[0].Path, folders, nil, []string{f.built.Made[0].Path, "calibrated frame"}},
+		{"no inputs there", product, []string{t.TempDir()}, nil, []string{product, "--inputs"}},
+		{"beyond the frame", product, folders, &calib.Region{X0: 90, X1: 97, Y0: 0, Y1: 5}, []string{"96 columns and 96 rows", "columns 91-97"}},
+		{"a lost pixel", product, folders, &calib.Region{X0: lost % width, X1: lost%width + 1, Y0: lost / width, Y1: lost/width + 1}, []string{product, "no uncertainty", "name another"}},
+		{"changed", other, folders, nil, []string{other, "column 2 of row 1", "calibrate the frame again"}},
+	} {
+		_, err := pipeline.BudgetOf(c.product, c.folders, c.area, 2)
+		if err == nil {
+			t.Errorf("%s: no error", c.name)
+			continue
+		}
+		for _, w := range c.words {
+			if !strings.Contains(err.Error(), w) {
+				t.Errorf("%s: %v, want %q in it", c.name, err, w)
+			}
+		}
+	}
+}
+
+// floats encodes numbers as FITS does.
+func floats(v []float32) []byte {
+	out := make([]byte, 4*len(v))
+	fitsutil.EncodeFloat32(out, v)
+	return out
+}
+
+// The systematic terms are those of the header, in the product's unit.
+func TestBudgetHasTheSystematicTermsOfTheHeader(t *testing.T) {
+	f := mustFamily(t, "sallow")
+	followers := 0
+	for _, r := range f.run.Frames {
+		record, err := pipeline.ReadProvenance(r.Product)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b := mustBudget(t, r.Product, nil, f.raw, f.masters).Bands[0]
+		if len(b.Systematic) != len(record.Systematic) || len(b.Systematic) < 5 {
+			t.Fatalf("%s: %d terms, the header has %d", r.Product, len(b.Systematic), len(record.Systematic))
+		}
+		square := 0.0
+		for i, s := range b.Systematic {
+			want := record.Systematic[i]
+			if s.Name != want.Name || s.Relative != want.Relative {
+				t.Errorf("%s: term %+v, the header has %+v", r.Product, s, want)
+			}
+			if s.Of == "value" && math.Abs(s.Uncertainty-s.Relative*math.Abs(b.Value)) > 1e-12*s.Uncertainty {
+				t.Errorf("%s: %+v of a value of %g", r.Product, s, b.Value)
+			}
+			square += s.Uncertainty * s.Uncertainty
+		}
+		if math.Abs(b.SystematicAll-math.Sqrt(square)) > 1e-12*b.SystematicAll {
+			t.Errorf("%s: together %g, want %g", r.Product, b.SystematicAll, math.Sqrt(square))
+		}
+		text := mustBudget(t, r.Product, nil, f.raw, f.masters).Text()
+		words := []string{"dark temperature law, of the dark charge", "responsivity", "if pixels were independent", "W m-2 sr-1 nm-1"}
+		if r.Before != "" {
+			words = append(words, "of the residual image")
+			followers++
+		}
+		for _, w := range words {
+			if !strings.Contains(text, w) {
+				t.Errorf("%s: %q is not in\n%s", r.Product, w, text)
+			}
+		}
+	}
+	if followers == 0 {
+		t.Error("no frame had a residual image")
+	}
+}
