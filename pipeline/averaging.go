@@ -61,6 +61,7 @@ type common struct {
 	row         float64 // of the offset, common to a row
 	rows        int     // that share overscan
 	frame       float64 // of the mean offset, common to the frame
+	column      float64 // of the smear, common to a column
 	masterPixel float64 // of a pixel, from the bias and dark masters
 	masterFlat  float64 // of a pixel, from the flat: relative to its value
 	masterRow   float64 // common to a row, in the masters
@@ -96,6 +97,9 @@ func (p *plan) common() common {
 			}
 		}
 	}
+	if p.smear != nil {
+		c.column = math.Sqrt(typical(p.smear.Map.Variance))
+	}
 	if f := p.masters.flat; f != nil {
 		c.masterFlat = math.Sqrt(f.typicalVar)
 	}
@@ -130,6 +134,9 @@ func (p *plan) describeCommon(h *fitsutil.Header) error {
 		}
 		w.set("UCROW"+of, k*c.row, "common to a row: its offset"+band)
 		w.set("UCFRAME"+of, k*c.frame, "common to the frame: its offset"+band)
+		if p.smear != nil {
+			w.set("UCCOL"+of, k*c.column, "common to a column: its smear"+band)
+		}
 		w.set("UMPIXEL"+of, k*c.masterPixel, "of a pixel, by bias and dark master"+band)
 		w.set("UMROW"+of, k*c.masterRow, "common to a row, by bias and dark master"+band)
 	}

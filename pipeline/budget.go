@@ -187,28 +187,19 @@ func (a *accounting) rows(account *calib.Account, with *calib.Together, y0, y1 i
 	for range a.bands() {
 		out.average = append(out.average, calib.NewAverage(account.Terms, with))
 	}
-	planes, err := a.product.planes()
-	if err != nil {
-		return nil, err
-	}
 	width := a.plan.sensor.Image.Width()
-	value, unc, use := make([]float32, width), make([]float32, width), make([]bool, width)
-	err = account.Run(&rawRows{f: a.plan.frame}, y0, y1, func(r *calib.Row, e *calib.Entries) error {
-		if err := decodeRows(a.product.file, planes[0], 0, r.Y, 1, value); err != nil {
+	was := &productRow{value: make([]float32, width), unc: make([]float32, width), flags: make([]int32, width)}
+	use := make([]bool, width)
+	err := account.Run(&rawRows{f: a.plan.frame}, y0, y1, func(r *calib.Row, e *calib.Entries) error {
+		if err := a.product.row(r.Y, was); err != nil {
 			return err
 		}
-		if err := decodeRows(a.product.file, planes[1], 0, r.Y, 1, unc); err != nil {
-			return err
-		}
-		for x := a.where.X0; x < a.where.X1; x++ {
-			u := float32(math.Sqrt(float64(r.Var[x])))
-			if !same(r.V[x], value[x]) || !same(u, unc[x]) {
-				return fmt.Errorf("made again, column %d of row %d has another value or uncertainty: calibrate the frame again, or use the version that made it (%s)", x+1, r.Y+1, a.product.record.Version)
-			}
-		}
-		out.flags = r.Flags[a.where.X0]
+		out.flags = calib.Flags(was.flags[a.where.X0])
 		for b, avg := range out.average {
-			out.pixels[b] += a.mark(use, r, b)
+			out.pixels[b] += a.mark(use, r.Y, was, b)
+			if err := a.check(use, r, was); err != nil {
+				return err
+			}
 			avg.Add(r, e, use)
 		}
 		return nil
@@ -216,26 +207,59 @@ func (a *accounting) rows(account *calib.Account, with *calib.Together, y0, y1 i
 	return out, err
 }
 
+// productRow is a row of a product.
+type productRow struct {
+	value, unc []float32
+	flags      []int32
+}
+
+// row reads row y of a product.
+func (m *madeFile) row(y int, dst *productRow) error {
+	planes, err := m.planes()
+	if err != nil {
+		return err
+	}
+	if err := decodeRows(m.file, planes[0], 0, y, 1, dst.value); err != nil {
+		return err
+	}
+	if err := decodeRows(m.file, planes[1], 0, y, 1, dst.unc); err != nil {
+		return err
+	}
+	b, err := rowsOf(m.file, planes[2], 0, y, 1)
+	if err != nil {
+		return err
+	}
+	return planes[2].DecodeInt32(dst.flags, b)
+}
+
 // mark tells which pixels of a row count in a band, and counts all of the area.
-func (a *accounting) mark(use []bool, r *calib.Row, band int) int {
+func (a *accounting) mark(use []bool, y int, was *productRow, band int) int {
 	clear(use)
 	n := 0
 	for x := a.where.X0; x < a.where.X1; x++ {
-		if m := a.plan.sensor.Map; m != nil && int(m.Row(r.Y)[x]) != band {
+		if m := a.plan.sensor.Map; m != nil && int(m.Row(y)[x]) != band {
 			continue
 		}
 		n++
-		use[x] = r.Flags[x] == 0 || (a.single() && r.Flags[x]&calib.Unusable == 0)
+		flags := calib.Flags(was.flags[x])
+		use[x] = flags == 0 || (a.single() && flags&calib.Unusable == 0)
 	}
 	return n
 }
 
-// same tells whether two numbers are equal, or are both none.
-func same(a, b float32) bool { return a == b || (a != a && b != b) }
+// check refuses a row that was not made again as it is in the product.
+func (a *accounting) check(use []bool, r *calib.Row, was *productRow) error {
+	for x, used := range use {
+		if used && (r.V[x] != was.value[x] || float32(math.Sqrt(float64(r.Var[x]))) != was.unc[x]) {
+			return fmt.Errorf("made again, column %d of row %d has another value or uncertainty: calibrate the frame again, or use the version that made it (%s)", x+1, r.Y+1, a.product.record.Version)
+		}
+	}
+	return nil
+}
 
-// planes finds value and uncertainty of a product.
-func (m *madeFile) planes() (p [2]*fitsutil.HDU, err error) {
-	for i, name := range []string{extValue, extUncertainty} {
+// planes finds value, uncertainty and flags of a product.
+func (m *madeFile) planes() (p [3]*fitsutil.HDU, err error) {
+	for i, name := range []string{extValue, extUncertainty, extFlags} {
 		if p[i], err = m.file.Find(name); err != nil {
 			return p, err
 		}
