@@ -76,7 +76,11 @@ func (p *plan) common() common {
 	shares := p.together()
 	for a, amp := range p.sensor.Amps {
 		g2 := amp.GainEPerDN * amp.GainEPerDN
-		row := g2 * max(0, typical(p.traces[a].Variance))
+		read := amp.Region.Intersect(p.sensor.Image).Shift(0, -p.sensor.Image.Y0)
+		row := g2 * typical(p.traces[a].Variance[read.Y0:read.Y1])
+		if row != row {
+			continue // none of its overscan arrived, so its pixels have no value
+		}
 		c.row = max(c.row, math.Sqrt(row))
 		c.frame = max(c.frame, math.Sqrt(g2*p.traces[a].MeanVariance()))
 		pixel, inRow := 0.0, 0.0
@@ -111,12 +115,17 @@ func (p *plan) common() common {
 // different ones, with the number of the band behind the keyword.
 func (p *plan) describeCommon(h *fitsutil.Header) error {
 	w := cardWriter{h: h}
+	figure := func(key string, v float64, comment string) {
+		if finite(v) != nil { // a master without values has none
+			w.set(key, v, comment)
+		}
+	}
 	w.comment("What the random errors of pixels have in common, standard uncertainties,")
 	w.comment("typical, in the unit of VALUE. It does not average down as single pixels")
 	w.comment("do: see 'Averaging pixels' of the software's README.")
 	c := p.common()
 	w.set("UCROWS", c.rows, "rows that share the samples of an offset")
-	w.set("UMFLAT", c.masterFlat, "of a pixel, by the flat master, relative")
+	figure("UMFLAT", c.masterFlat, "of a pixel, by the flat master, relative")
 	lights := []calib.Light{calib.ElectronLight()}
 	if !p.in.isLayer(p.in.Profile.Detectors[p.frame.Detector].Name) {
 		var err error
@@ -130,15 +139,15 @@ func (p *plan) describeCommon(h *fitsutil.Header) error {
 			k *= float64(p.rowFactor[len(p.rowFactor)/2])
 		}
 		if len(lights) > 1 {
-			of, band = fmt.Sprint(i+1), ", "+p.in.Profile.Bands[i].Name
+			of, band = fmt.Sprint(i+1), p.in.Profile.Bands[i].Name+": "
 		}
-		w.set("UCROW"+of, k*c.row, "common to a row: its offset"+band)
-		w.set("UCFRAME"+of, k*c.frame, "common to the frame: its offset"+band)
+		figure("UCROW"+of, k*c.row, band+"common to a row, by its offset")
+		figure("UCFRAME"+of, k*c.frame, band+"common to the frame, by its offset")
 		if p.smear != nil {
-			w.set("UCCOL"+of, k*c.column, "common to a column: its smear"+band)
+			figure("UCCOL"+of, k*c.column, band+"common to a column, by its smear")
 		}
-		w.set("UMPIXEL"+of, k*c.masterPixel, "of a pixel, by bias and dark master"+band)
-		w.set("UMROW"+of, k*c.masterRow, "common to a row, by bias and dark master"+band)
+		figure("UMPIXEL"+of, k*c.masterPixel, band+"of a pixel, by bias and dark master")
+		figure("UMROW"+of, k*c.masterRow, band+"common to a row, by the masters")
 	}
 	return w.err
 }

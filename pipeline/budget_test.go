@@ -2,6 +2,7 @@ package pipeline_test
 
 import (
 	"bytes"
+	"encoding/binary"
 	"encoding/json"
 	"math"
 	"os"
@@ -279,6 +280,36 @@ func TestFiguresOfTheOffsetFollowFromTheOverscan(t *testing.T) {
 	}
 	if card["UCROWS"] != 15 {
 		t.Errorf("UCROWS is %g, want 15", card["UCROWS"])
+	}
+}
+
+// A frame of which one amplifier's overscan never arrived is made all the same,
+// and the figures are those of the other amplifier.
+func TestFiguresOfAFrameWithoutHalfItsOverscan(t *testing.T) {
+	c := mustRun(t, quillon)
+	in := instrument(t, "quillon", "detectors.0.fill_dn=0")
+	whole := c.frames(t, "scene")[0]
+	lost := rewrite(t, whole, filepath.Join(t.TempDir(), "lost.fits"), func(_ *fitsutil.Header, samples []byte) ([]int, []byte) {
+		for y := range 512 {
+			for x := range 16 {
+				binary.BigEndian.PutUint16(samples[2*(y*544+x):], 0x8000) // raw 0
+			}
+		}
+		return nil, nil
+	})
+	var cards []map[string]float64
+	for _, file := range []string{whole, lost} {
+		s := calibrate(t, in, []string{file}, pipeline.RunOptions{MastersDir: c.masters})
+		if s.Counts.Done != 1 {
+			t.Fatal(s.Failures)
+		}
+		cards = append(cards, cardsOf(t, s.Frames[0].Product))
+	}
+	for key, v := range cards[0] {
+		// The right amplifier has most of each figure: g and r are larger.
+		if cards[1][key] != v {
+			t.Errorf("%s is %g without the left overscan and %g with it", key, cards[1][key], v)
+		}
 	}
 }
 
