@@ -335,6 +335,24 @@ func (n *Noise) addShot(r *Row, s *nearSums) {
 	}
 }
 
+// unlit returns the parts of the shot noise of a pixel that are not of its
+// light: of its dark charge, and of other charge that was taken off.
+func (n *Noise) unlit(r *Row, x int) (dark, other float64) {
+	k := 1.0
+	if n.Flat != nil {
+		inverse, _ := n.Flat.row(r.Y)
+		k = float64(inverse[x])
+	}
+	if n.Dark != nil {
+		d, _ := n.Dark.row(r.Y)
+		dark = float64(d[x]) * float64(n.htOf(r.Y)) * k * k
+	}
+	if r.Other != nil {
+		other = float64(r.Other[x]) * k * k
+	}
+	return dark, other
+}
+
 // shares returns what turns a sum of so many contributions into their mean in
 // electrons.
 func (n *Noise) shares() (share [32]float32) {

@@ -25,6 +25,71 @@ type OffsetTrace struct {
 	// smoothed course, DN; NaN where nothing tells.
 	Departure []float32
 	noise     []float32 // variance of Departure from noise, DN^2
+
+	sample float64      // variance of one overscan sample, DN^2
+	fits   []courseFit  // by image row: how its offset follows from the overscan; nil: it was not measured
+	kept   [][3]float64 // before each overscan row, and at the end: sums over the rows of n, n i and n i^2, n samples kept in row i
+	wander float64      // mean square by which the smoothed course is wrong, DN^2
+	reach  int          // rows over which that is alike
+}
+
+// Covariance returns the covariance from noise of the offsets of two image
+// rows, DN^2. Both are sums of samples, of variance s^2, those of overscan row i
+// with the weights a1 + b1 i and a2 + b2 i:
+//
+//	s^2 sum over their common rows of n(i) (a1 + b1 i)(a2 + b2 i)
+func (t *OffsetTrace) Covariance(y1, y2 int) float64 {
+	if t.fits == nil {
+		if y1 == y2 {
+			return float64(t.Variance[y1])
+		}
+		return 0
+	}
+	f, g := &t.fits[y1], &t.fits[y2]
+	lo, hi := max(f.lo, g.lo), min(f.hi, g.hi)
+	if lo >= hi || f.n == 0 || g.n == 0 {
+		return 0
+	}
+	var k [3]float64
+	for p := range k {
+		k[p] = t.kept[hi][p] - t.kept[lo][p]
+	}
+	return t.sample * (f.a*g.a*k[0] + (f.a*g.b+f.b*g.a)*k[1] + f.b*g.b*k[2])
+}
+
+// Wander returns the covariance of what the offsets of two rows wander about
+// the smoothed course, DN^2. It is taken to fall linearly to nothing over half
+// of the rows that are smoothed: further apart, it goes to the other side.
+func (t *OffsetTrace) Wander(y1, y2 int) float64 {
+	apart := max(y1-y2, y2-y1)
+	if apart >= t.reach {
+		return 0
+	}
+	return t.wander * (1 - float64(apart)/float64(t.reach))
+}
+
+// errors returns the covariance of all that is wrong with the offsets of two
+// rows, DN^2.
+func (t *OffsetTrace) errors(y1, y2 int) float64 { return t.Covariance(y1, y2) + t.Wander(y1, y2) }
+
+// MeanVariance is the variance of the mean offset of the frame, DN^2; 0 where it
+// was not measured. What the offset wanders does not count: in the mean of all
+// rows it is measured.
+func (t *OffsetTrace) MeanVariance() float64 {
+	if t.fits == nil || t.kept[len(t.kept)-1][0] == 0 {
+		return 0
+	}
+	return t.sample / t.kept[len(t.kept)-1][0]
+}
+
+// Apart tells whether the offsets of two rows, and of all further apart, have
+// no error in common.
+func (t *OffsetTrace) Apart(y1, y2 int) bool {
+	if t.fits == nil {
+		return y1 != y2
+	}
+	f, g := &t.fits[y1], &t.fits[y2]
+	return max(f.lo, g.lo) >= min(f.hi, g.hi) && max(y1-y2, y2-y1) >= t.reach
 }
 
 // RawRows gives rows of the whole raw frame, DN; a sample that never arrived is NaN.
@@ -175,35 +240,56 @@ func (r OffsetRule) window(c, rows int) (lo, hi int) {
 	return max(0, c-r.SmoothRows/2), min(rows, c+r.SmoothRows/2+1)
 }
 
-// fit returns the offset at overscan row c, and its variance for a variance of
-// 1 of one sample, from n samples of its window: their mean, 1/n. Where the
-// frame's edge cuts the window, a mean would lag behind a drift by up to a
-// quarter of the window; there it is a straight line of least squares, with
-// 1/n + (c-x)^2/Sxx, x the mean row.
-func (r OffsetRule) fit(m *rowMeans, c int) (value, variance float64, n int) {
-	lo, hi := r.window(c, len(m.sums))
+// reach returns the rows over which what an offset wanders is alike.
+func (r OffsetRule) reach(rows int) int {
+	if r.SmoothRows == 0 {
+		return max(1, rows/2)
+	}
+	return r.SmoothRows/2 + 1
+}
+
+// courseFit is how the offset at one row follows from the overscan: it is the
+// sum over the rows i of its window, lo <= i < hi, of their samples, each with
+// the weight a + b i.
+type courseFit struct {
+	value    float64 // DN
+	variance float64 // for a variance of 1 of one sample
+	n        int     // samples in the window
+	lo, hi   int
+	a, b     float64
+}
+
+// fit returns the offset at overscan row c: the mean of its window, of variance
+// 1/n. Where the frame's edge cuts the window, a mean would lag behind a drift
+// by up to a quarter of the window; there it is a straight line of least
+// squares, with 1/n + (c-x)^2/Sxx, x the mean row.
+func (r OffsetRule) fit(m *rowMeans, c int) courseFit {
+	f := courseFit{}
+	f.lo, f.hi = r.window(c, len(m.sums))
 	sum, rows := 0.0, 0.0
-	for i := lo; i < hi; i++ {
+	for i := f.lo; i < f.hi; i++ {
 		sum += m.sums[i]
 		rows += float64(m.counts[i]) * float64(i-c)
-		n += m.counts[i]
+		f.n += m.counts[i]
 	}
-	value, variance = sum/float64(n), 1/float64(n)
-	if n == 0 || r.SmoothRows == 0 || hi-c == c+1-lo {
-		return value, variance, n
+	f.value, f.variance, f.a = sum/float64(f.n), 1/float64(f.n), 1/float64(f.n)
+	if f.n == 0 || r.SmoothRows == 0 || f.hi-c == c+1-f.lo {
+		return f
 	}
-	mean := rows / float64(n) // of the rows, from c
+	mean := rows / float64(f.n) // of the rows, from c
 	var sxx, sxy float64
-	for i := lo; i < hi; i++ {
+	for i := f.lo; i < f.hi; i++ {
 		d := float64(i-c) - mean
 		sxx += float64(m.counts[i]) * d * d
 		sxy += d * m.sums[i]
 	}
 	if sxx > 0 {
-		value -= mean * sxy / sxx
-		variance += mean * mean / sxx
+		f.value -= mean * sxy / sxx
+		f.variance += mean * mean / sxx
+		f.b = -mean / sxx
+		f.a -= f.b * (float64(c) + mean)
 	}
-	return value, variance, n
+	return f
 }
 
 // findDepartures measures by how much each overscan row lies above the smoothed
@@ -214,13 +300,13 @@ func (r OffsetRule) fit(m *rowMeans, c int) (value, variance float64, n int) {
 func (t *OffsetTrace) findDepartures(r OffsetRule, m *rowMeans) {
 	t.Departure, t.noise = make([]float32, len(m.counts)), make([]float32, len(m.counts))
 	for y, c := range m.counts {
-		v, h, n := r.fit(m, y)
-		if c == 0 || n == c {
+		f := r.fit(m, y)
+		if c == 0 || f.n == c {
 			t.Departure[y] = float32(math.NaN())
 			continue
 		}
-		t.Departure[y] = float32(m.sums[y]/float64(c) - v)
-		t.noise[y] = float32(m.variance * (1/float64(c) - h))
+		t.Departure[y] = float32(m.sums[y]/float64(c) - f.value)
+		t.noise[y] = float32(m.variance * (1/float64(c) - f.variance))
 	}
 }
 
@@ -285,6 +371,7 @@ func (t *OffsetTrace) AddWander(s *Sensor, a int, pattern *RowPattern) {
 	if sum > wanderSigma*math.Sqrt(square) {
 		w = sum / rows
 	}
+	t.wander, t.reach = w, s.Offset.reach(len(e))
 	for y := range t.Variance {
 		t.Variance[y] += float32(w)
 	}
@@ -338,19 +425,24 @@ func overscanRow(s *Sensor, o Region, y int) int {
 // offset.
 func (t *OffsetTrace) smooth(s *Sensor, amp Amplifier, m *rowMeans) {
 	o := amp.Overscan
+	t.sample, t.fits, t.kept = m.variance, make([]courseFit, len(t.DN)), make([][3]float64, len(m.counts)+1)
+	for i, n := range m.counts {
+		k, w := t.kept[i], float64(n)
+		t.kept[i+1] = [3]float64{k[0] + w, k[1] + w*float64(i), k[2] + w*float64(i)*float64(i)}
+	}
 	lowest, highest := math.Inf(1), math.Inf(-1)
 	total, known := 0.0, 0
 	for y := range t.DN {
-		c := overscanRow(s, o, y)
-		v, h, n := s.Offset.fit(m, c)
-		if n == 0 {
+		f := s.Offset.fit(m, overscanRow(s, o, y))
+		t.fits[y] = f
+		if f.n == 0 {
 			t.DN[y], t.Variance[y], t.Unsure[y] = float32(math.NaN()), float32(math.NaN()), true
 			continue
 		}
-		lo, hi := s.Offset.window(c, len(m.sums))
+		v := f.value
 		t.DN[y] = float32(v)
-		t.Variance[y] = float32(m.variance * h)
-		t.Unsure[y] = 2*n < (hi-lo)*o.Width()
+		t.Variance[y] = float32(m.variance * f.variance)
+		t.Unsure[y] = 2*f.n < (f.hi-f.lo)*o.Width()
 		if raw := y + s.Image.Y0; raw >= amp.Region.Y0 && raw < amp.Region.Y1 {
 			lowest, highest = min(lowest, v), max(highest, v)
 			total += v

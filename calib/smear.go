@@ -37,6 +37,21 @@ func (r SmearRule) own() float64 {
 	return n
 }
 
+// forward tells whether the pixels of the first rows pass the fewest others.
+func (r SmearRule) forward() bool { return r.After == r.ToFirst }
+
+// perCharge is the change of the smear for one electron more in a pixel that is
+// passed, where the image itself tells the smear of a column of so many rows.
+func (r SmearRule) perCharge(rows int) float64 {
+	switch {
+	case r.Measured:
+		return 0
+	case r.Before && r.After:
+		return r.RowS / (r.ExposeS + (r.own()-1)*r.RowS + r.RowS*float64(rows))
+	}
+	return r.RowS / (r.ExposeS + r.own()*r.RowS)
+}
+
 // SolveSmear finds the smear of each pixel from the charge N, e-, dark taken
 // off, of all pixels of the image, row by row; a value that is not known is
 // NaN, and a saturated one, which is only a bound, is marked in bad. n may
@@ -59,7 +74,7 @@ func SolveSmear(rule SmearRule, width int, n []float32, bad []bool) *SmearMap {
 	m := &SmearMap{Width: width, Value: n, Variance: make([]float32, len(n)), Unsure: make([]bool, len(n))}
 	rows, own := len(n)/width, rule.own()
 	// Rows are gone through from the end whose pixels pass none.
-	forward := rule.After == rule.ToFirst
+	forward := rule.forward()
 	effective := rule.ExposeS + own*rule.RowS
 	passed := make([]float64, width) // sum of the rates passed so far
 	last := make([]float64, width)

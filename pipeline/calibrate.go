@@ -258,6 +258,9 @@ func (c *calibrator) startProduct(w *fitsutil.Writer, p *plan, record *Provenanc
 	if err := p.frame.describe(h, c.in, record); err != nil {
 		return nil, err
 	}
+	if err := p.describeCommon(h); err != nil {
+		return nil, err
+	}
 	if _, err := w.AddImage(h, 8); err != nil {
 		return nil, err
 	}

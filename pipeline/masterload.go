@@ -22,6 +22,7 @@ type loaded struct {
 	masked       *calib.Plane        // bias, dark: mean of the masked rows, where the camera has any
 	zones        *calib.ZoneCurves   // linearity that varies over the detector
 	typicalEPerS float64             // dark: median, e-/s at T0
+	typicalVar   float64             // of a usual pixel: bias, dark: variance; flat: relative variance
 	flat         *calib.FlatField    // flat
 	raw          *calib.Plane        // flat, as it is in the file
 	mask         []calib.Flags       // bad-pixels
@@ -95,7 +96,7 @@ func loadMaster(m *Master, s *calib.Sensor, w wants) (*loaded, error) {
 		l.plane = r.plane()
 		l.masked = r.masked()
 		l.charge = chargeOf(l.plane, m.MaskedDark, s)
-		l.typicalEPerS = typical(l.charge)
+		l.typicalEPerS = typical(l.charge.Value)
 		if w == forMask {
 			l.scatter, l.samples = r.floats("SCATTER"), r.whole("SAMPLES")
 		}
@@ -120,6 +121,12 @@ func loadMaster(m *Master, s *calib.Sensor, w wants) (*loaded, error) {
 	}
 	if r.err != nil {
 		return nil, fmt.Errorf("%s: %w", m.Path, r.err)
+	}
+	switch {
+	case l.plane != nil:
+		l.typicalVar = typical(l.plane.Variance)
+	case l.flat != nil:
+		l.typicalVar = typical(l.flat.RelVariance)
 	}
 	return l, nil
 }
@@ -368,11 +375,11 @@ func chargeOf(p *calib.Plane, masked []float64, s *calib.Sensor) *calib.Plane {
 // typicalSamples bounds the pixels that a typical level is taken from.
 const typicalSamples = 1 << 16
 
-// typical returns the median of evenly spread finite values of a plane.
-func typical(p *calib.Plane) float64 {
+// typical returns the median of evenly spread values that are there.
+func typical(values []float32) float64 {
 	var some []float32
-	for i := 0; i < len(p.Value); i += max(1, len(p.Value)/typicalSamples) {
-		if v := p.Value[i]; v == v {
+	for i := 0; i < len(values); i += max(1, len(values)/typicalSamples) {
+		if v := values[i]; v == v {
 			some = append(some, v)
 		}
 	}

@@ -562,14 +562,14 @@ func (p *plan) systematic() []Term {
 	}
 	if p.masters.dark != nil && !math.IsNaN(p.frame.Info.TempK) {
 		// Relative to the dark charge, not to the signal.
-		terms = append(terms, Term{"dark temperature law", p.darkLawUncertainty()})
+		terms = append(terms, Term{termDarkLaw, p.darkLawUncertainty()})
 	}
 	if p.masters.flat != nil {
 		terms = append(terms, Term{"flat normalisation", p.masters.flat.Normalisation})
 	}
 	if d.Residual != nil && p.residual != nil && p.residual.Before != nil {
 		// Relative to the residual image, not to the signal.
-		terms = append(terms, Term{"residual fraction", d.Residual.FractionRelUncert})
+		terms = append(terms, Term{termResidual, d.Residual.FractionRelUncert})
 	}
 	if !p.in.isLayer(d.Name) {
 		terms = append(terms, p.lightTerms()...)

@@ -24,41 +24,23 @@ type Verification struct {
 // carries, and compares the result byte for byte. An input that is absent or
 // changed is an error; bytes that differ are not, they are the answer.
 func Verify(path string, folders []string, workers int) (*Verification, error) {
-	f, err := fitsutil.Open(path)
+	made, err := openMade(path)
 	if err != nil {
 		return nil, err
 	}
-	defer f.Close()
-	record, err := provenanceOf(path, f.HDUs()[0].Header)
-	if err != nil {
-		return nil, err
-	}
-	if record.What != whatFrame && record.What != whatCube {
-		return nil, fmt.Errorf("%s is a %s: calibrated frames and band cubes can be verified", path, record.What)
-	}
+	defer made.file.Close()
+	in, record := made.in, made.record
 	v := &Verification{Product: path, Details: []string{}}
-	if _, err := f.VerifyChecksums(); err != nil {
+	if _, err := made.file.VerifyChecksums(); err != nil {
 		v.Details = append(v.Details, err.Error())
 	}
 	if record.Version != Version {
 		v.Details = append(v.Details, fmt.Sprintf("made by version %s, this is %s: bytes may differ", record.Version, Version))
 	}
-	text, err := readProfile(f)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
-	}
-	p, err := configs.Parse(path+" (profile)", text, configs.Overrides{})
-	if err != nil {
-		return nil, err
-	}
-	if h := p.Hash(); h != record.ProfileHash {
-		return nil, fmt.Errorf("%s: the profile that it carries has hash %s and the header says %s", path, h, record.ProfileHash)
-	}
-	in := NewInstrument(p)
 	var again []byte
 	switch {
 	case record.What == whatCube:
-		again, err = remakeCube(in, record, f.HDUs()[0].Header, folders, workers)
+		again, err = remakeCube(in, record, made.file.HDUs()[0].Header, folders, workers)
 	case record.hasRole(roleRepeat):
 		again, err = remakeRepeats(in, record, folders, workers)
 	default:
@@ -78,6 +60,49 @@ func Verify(path string, folders []string, workers int) (*Verification, error) {
 	return v, nil
 }
 
+// madeFile is a product with what tells how to make it again.
+type madeFile struct {
+	file   *fitsutil.File
+	record *Provenance
+	in     *Instrument // of the profile that the product carries
+}
+
+// openMade opens a calibrated frame or a band cube.
+func openMade(path string) (*madeFile, error) {
+	f, err := fitsutil.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	m := &madeFile{file: f}
+	if err := m.read(path); err != nil {
+		f.Close()
+		return nil, err
+	}
+	return m, nil
+}
+
+func (m *madeFile) read(path string) (err error) {
+	if m.record, err = provenanceOf(path, m.file.HDUs()[0].Header); err != nil {
+		return err
+	}
+	if m.record.What != whatFrame && m.record.What != whatCube {
+		return fmt.Errorf("%s is a %s: calibrated frames and band cubes can be verified", path, m.record.What)
+	}
+	text, err := readProfile(m.file)
+	if err != nil {
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	p, err := configs.Parse(path+" (profile)", text, configs.Overrides{})
+	if err != nil {
+		return err
+	}
+	if h := p.Hash(); h != m.record.ProfileHash {
+		return fmt.Errorf("%s: the profile that it carries has hash %s and the header says %s", path, h, m.record.ProfileHash)
+	}
+	m.in = NewInstrument(p)
+	return nil
+}
+
 // difference says where two files part.
 func difference(a, b []byte) string {
 	for i := range min(len(a), len(b)) {
@@ -90,13 +115,30 @@ func difference(a, b []byte) string {
 
 // remake makes a product in memory.
 func remake(in *Instrument, record *Provenance, folders []string, workers int) ([]byte, error) {
+	c, f, err := reopen(in, record, folders, workers)
+	if err != nil {
+		return nil, err
+	}
+	w := fitsutil.CreateBuffer()
+	if _, _, err := c.calibrate(f, w); err != nil {
+		return nil, err
+	}
+	if err := w.Commit(); err != nil {
+		return nil, err
+	}
+	return w.Bytes(), nil
+}
+
+// reopen opens the raw frame of a product, with a calibrator that has the
+// product's inputs and no others.
+func reopen(in *Instrument, record *Provenance, folders []string, workers int) (*calibrator, *Frame, error) {
 	raw := ""
 	var before []string
 	lib := &Library{Dir: "the product's inputs"}
 	for _, input := range record.Inputs {
 		path, err := findInput(input, folders)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		switch input.Role {
 		case roleRaw:
@@ -108,12 +150,12 @@ func remake(in *Instrument, record *Provenance, folders []string, workers int) (
 		}
 		m, err := readMaster(path)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		lib.Masters = append(lib.Masters, m)
 	}
 	if raw == "" {
-		return nil, errors.New("its header lists no raw frame")
+		return nil, nil, errors.New("its header lists no raw frame")
 	}
 	c := newCalibrator(in, lib, newMasterCache(defaultCacheMiB<<20), workers)
 	c.sequence = in.newSequence(before, workers)
@@ -122,16 +164,9 @@ func remake(in *Instrument, record *Provenance, folders []string, workers int) (
 		if in.Profile.Detectors[f.Detector].Name != record.Detector || (f.Planes > 1 && f.Plane+1 != record.Plane) {
 			continue
 		}
-		w := fitsutil.CreateBuffer()
-		if _, _, err := c.calibrate(f, w); err != nil {
-			return nil, err
-		}
-		if err := w.Commit(); err != nil {
-			return nil, err
-		}
-		return w.Bytes(), nil
+		return c, f, nil
 	}
-	return nil, fmt.Errorf("%s holds no such frame: %w", raw, errors.Join(errs...))
+	return nil, nil, fmt.Errorf("%s holds no such frame: %w", raw, errors.Join(errs...))
 }
 
 // findInput looks for a file of the given name and content.
