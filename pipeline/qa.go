@@ -408,13 +408,13 @@ func (s *RunSummary) Text() string {
 		}
 	}
 	if len(s.Frames) > 0 {
-		fmt.Fprintf(&b, "\n%-28s %-7s %8s %17s %13s %10s %6s %6s %6s %s\n", "product", "band", "exp. s", "offset DN", "read noise e-", "background", "sat. %", "bad %", "noise", "oldest master")
+		fmt.Fprintf(&b, "\n%-28s %-7s %8s %17s %13s %10s %6s %6s %6s %5s %s\n", "product", "band", "exp. s", "offset DN", "read noise e-", "background", "sat. %", "bad %", "noise", "hits", "oldest master")
 	}
 	for _, f := range s.Frames {
-		fmt.Fprintf(&b, "%-28s %-7s %8.4g %17s %13s %10s %6.2f %6.2f %6s %s\n", shorten(f.Product, 28), f.Band, f.ExposureS,
+		fmt.Fprintf(&b, "%-28s %-7s %8.4g %17s %13s %10s %6.2f %6.2f %6s %5s %s\n", shorten(f.Product, 28), f.Band, f.ExposureS,
 			f.ampColumn(func(a AmpReport) *float64 { return a.OffsetDN }, "%.1f"),
 			f.ampColumn(func(a AmpReport) *float64 { return a.ReadNoiseE }, "%.2f"),
-			optional(f.Background, "%.4g"), 100*f.Fractions["saturated"], 100*f.bad(), optional(f.NoiseRatio, "%.2f"), f.oldest())
+			optional(f.Background, "%.4g"), 100*f.Fractions["saturated"], 100*f.bad(), optional(f.NoiseRatio, "%.2f"), count(f.Hits), f.oldest())
 		for _, w := range f.Warnings {
 			fmt.Fprintf(&b, "    warning: %s\n", w)
 		}
@@ -453,6 +453,14 @@ func (f *FrameReport) oldest() string {
 		return "-"
 	}
 	return fmt.Sprintf("%s, %.1f days", old.Kind, old.AgeDays)
+}
+
+// count writes a number of things, "-" where they were not counted.
+func count(n *int) string {
+	if n == nil {
+		return "-"
+	}
+	return fmt.Sprint(*n)
 }
 
 func optional(v *float64, format string) string {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -124,6 +125,9 @@ func (in *Instrument) writeRepeats(set []*productFile, opt RepeatOptions) ([]Rep
 	if err != nil {
 		return nil, err
 	}
+	if err := os.MkdirAll(opt.OutDir, 0o777); err != nil {
+		return nil, err
+	}
 	var reports []RepeatReport
 	for k, p := range set {
 		path := filepath.Join(opt.OutDir, p.name())
@@ -197,9 +201,16 @@ func (in *Instrument) compareRepeats(set []*productFile, opt RepeatOptions) (*co
 	}
 	for k, r := range rasters {
 		c.found = append(c.found, countHits(r)-before[k])
+		if share := float64(c.found[k]) / float64(len(r.Flags)); share > mostStruck {
+			return nil, fmt.Errorf("%s departs from the other exposures in %.1f %% of its pixels: they do not show one scene", c.products[k].path, 100*share)
+		}
 	}
 	return c, nil
 }
+
+// mostStruck is the share of the pixels beyond which it was not particles that
+// made an exposure differ from the others.
+const mostStruck = 0.02
 
 func countHits(r *calib.Raster) int {
 	n := 0

@@ -80,7 +80,7 @@ func TestRepeatsFlagHits(t *testing.T) {
 	for _, camera := range []string{"quillon", "brindle"} {
 		t.Run(camera, func(t *testing.T) {
 			in, folders, products, truths := exposures(t, camera, 3, 0)
-			opt := pipeline.RepeatOptions{OutDir: t.TempDir(), WithinS: 600, Sigma: 5, MaxShiftPx: 0.2, Workers: 1}
+			opt := pipeline.RepeatOptions{OutDir: filepath.Join(t.TempDir(), "new"), WithinS: 600, Sigma: 5, MaxShiftPx: 0.2, Workers: 1}
 			got, err := pipeline.FlagRepeats(in, products, opt)
 			if err != nil || len(got.Failures) > 0 || len(got.Frames) != 3 {
 				t.Fatal(err, got)
@@ -167,6 +167,13 @@ func TestRepeatsThatAreNone(t *testing.T) {
 		if len(got.Frames) != 0 || len(got.Failures) != c.failures || !strings.Contains(got.Failures[0].Reason, c.says) {
 			t.Errorf("%s: %+v", c.name, got)
 		}
+	}
+	// A ramp and the moon, both called by the moon's name.
+	f := mustFamily(t, "quillon")
+	two := []string{f.run.Frames[0].Product, f.run.Frames[1].Product}
+	unlike, err := pipeline.FlagRepeats(in, two, pipeline.RepeatOptions{OutDir: t.TempDir(), WithinS: 600, Sigma: 5, MaxShiftPx: 0.2, Workers: 1})
+	if err != nil || len(unlike.Frames) != 0 || len(unlike.Failures) != 1 {
+		t.Errorf("unlike scenes: %+v, %v", unlike, err)
 	}
 	for _, c := range []pipeline.RepeatOptions{{WithinS: 0, Sigma: 5}, {WithinS: 1, Sigma: 2}, {WithinS: 1, Sigma: 5, MaxShiftPx: 2}} {
 		if _, err := pipeline.FlagRepeats(in, products, c); err == nil {
