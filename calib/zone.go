@@ -27,7 +27,7 @@ type SaturationZone struct {
 
 // flatScatter is the largest relative scatter of neighbouring flats that counts
 // where a row is judged to be bright; dust and dead pixels have more.
-const flatScatter = 0.05
+const flatScatter = 0.03
 
 // CloseTo returns the charge, e-, above which some pixel of a window must lie
 // whose mean is within the zone; noiseE2 is the variance without shot noise.
