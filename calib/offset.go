@@ -101,13 +101,16 @@ type RawRows interface {
 // MeasureOffset finds the offset of amplifier a for each row of the image
 // region from its overscan samples: about the median of each row, samples
 // further than RejectSigma robust standard deviations (of the whole overscan)
-// are left out; what is kept of SmoothRows rows is averaged. The variance of
-// the mean is that of one sample, about the means of the rows, over the number
-// kept; what the offset wanders besides is for AddWander to add. Where no row has two samples, one sample has the variance of read
-// noise and quantisation. Rows beyond the overscan take its nearest row.
+// are left out; what is kept of SmoothRows rows is averaged, and at the frame's
+// edges a straight line is fitted. The variance of one sample is that about the
+// means of the rows; where no row has two samples, it is that of read noise and
+// quantisation. What the offset wanders besides is for AddWander to add. Rows
+// beyond the overscan take its nearest row.
 //
 // Overscan pixels have a fixed pattern of their own. It is the same in every
-// frame, so the master bias, made with the same offsets, takes it out.
+// frame, so the master bias, made with the same offsets, takes it out; but it is
+// in the scatter of the samples, and where it exceeds their noise the variance
+// of the offset is stated too large.
 func MeasureOffset(s *Sensor, a int, raw RawRows) (OffsetTrace, error) {
 	amp := s.Amps[a]
 	rows := s.Image.Height()

@@ -27,7 +27,7 @@ type SaturationZone struct {
 
 // flatScatter is the largest relative scatter of neighbouring flats that counts
 // where a row is judged to be bright; dust and dead pixels have more.
-const flatScatter = 0.05
+const flatScatter = 0.03
 
 // CloseTo returns the charge, e-, above which some pixel of a window must lie
 // whose mean is within the zone; noiseE2 is the variance without shot noise.
@@ -62,20 +62,26 @@ func (z *SaturationZone) mark(n *Noise, r *Row, s *nearSums, height int) {
 	}
 }
 
-// flatRows are the inverse flats of a row and of the like rows beside it.
+// flatRows are the inverse flats of the like row above, of a row itself, and of
+// the like row below; nil where there is none.
 type flatRows struct {
 	rows [3][]float32
 	step int
 }
 
-// flatsAbout returns the flats about row y of an image.
+// flatsAbout returns the flats about row y of an image. A flat of one row, a
+// line scanner's, has no others above and below.
 func (n *Noise) flatsAbout(y, height int, s *nearSums) flatRows {
 	_, stepX, stepY := n.window()
 	f := flatRows{step: stepX}
 	for i := range f.rows {
-		f.rows[i] = s.ones
-		if near := y + (i-1)*stepY; n.Flat != nil {
-			f.rows[i], _ = n.Flat.row(min(max(near, y%stepY), height-1-(height-1-y)%stepY))
+		near := y + (i-1)*stepY
+		switch {
+		case near < 0 || near >= height:
+		case n.Flat == nil:
+			f.rows[i] = s.ones
+		case i == 1 || len(n.Flat.Inverse) > n.Flat.Width:
+			f.rows[i], _ = n.Flat.row(near)
 		}
 	}
 	return f

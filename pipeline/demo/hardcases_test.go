@@ -17,11 +17,11 @@ import (
 // hardCase is a small campaign of one of the cameras in which an uncertainty is
 // hard to tell. Its scenes are evenly lit.
 type hardCase struct {
-	name, camera string
-	set          []string         // changes of the camera's profile
-	sim          simulate.Options // besides the seed
-	plan         func(h *hardPlan)
-	calibrated   func(p *configs.Profile) // nil; or what the calibration believes instead
+	camera     string
+	set        []string         // changes of the camera's profile
+	sim        simulate.Options // besides the seed
+	plan       func(h *hardPlan)
+	calibrated func(p *configs.Profile) // nil; or what the calibration believes instead
 }
 
 // hardPlan plans the frames of a hard case.
@@ -82,10 +82,10 @@ func smallQuillonWith(readE, gain float64) []string {
 
 // sample is a pixel of a scene that carries no flag, and one that carries any.
 type sample struct {
-	frame             int
-	truth, flat       float64 // S, e-, and true F
-	value, unc, tempK float64 // e-
-	flagged           bool
+	frame       int
+	truth, flat float64 // S, e-, and true F
+	value, unc  float64 // e-
+	flagged     bool
 }
 
 // run simulates and calibrates the campaign and hands over all pixels of its
