@@ -4,17 +4,18 @@ import "slices"
 
 // Kinds of what is found amiss in calibration frames. They are stable.
 const (
-	FoundTooFew      = "too-few"
-	FoundMixedModes  = "mixed-modes"
-	FoundLampDrift   = "lamp-drift"
-	FoundSaturated   = "saturated-step"
-	FoundLightLeak   = "light-leak"
-	FoundUnpaired    = "unpaired"
-	FoundUnequal     = "unequal-pair"
-	FoundNoExposure  = "no-exposure"
-	FoundUnreadable  = "unreadable"
-	FoundOffCurve    = "off-curve"
-	FoundLawTooClose = "laws-alike"
+	FoundTooFew     = "too-few"
+	FoundMixedModes = "mixed-modes"
+	FoundLampDrift  = "lamp-drift"
+	FoundSaturated  = "saturated-step"
+	FoundLightLeak  = "light-leak"
+	FoundUnpaired   = "unpaired"
+	FoundUnequal    = "unequal-pair"
+	FoundNoExposure = "no-exposure"
+	FoundUnreadable = "unreadable"
+	FoundOffCurve   = "off-curve"
+	FoundOtherLaw   = "other-law"
+	FoundLawsAlike  = "laws-alike"
 )
 
 // SensorFinding is something amiss in the frames that a sensor was measured
@@ -44,4 +45,25 @@ func (f *findings) add(kind string, frames []*calFrame, what, remedy string) {
 	}
 	slices.Sort(files)
 	f.list = append(f.list, SensorFinding{Kind: kind, Files: slices.Compact(files), What: what, Remedy: remedy})
+}
+
+// once adds what several cells show, if it is not there yet.
+func (f *findings) once(kind, what, remedy string) {
+	if !slices.ContainsFunc(f.list, func(o SensorFinding) bool { return o.Kind == kind && o.What == what }) {
+		f.add(kind, nil, what, remedy)
+	}
+}
+
+// extend adds frames to a finding that is there already, or makes it.
+func (f *findings) extend(kind string, frames []*calFrame, what, remedy string) {
+	i := slices.IndexFunc(f.list, func(o SensorFinding) bool { return o.Kind == kind && o.What == what })
+	if i < 0 {
+		f.add(kind, frames, what, remedy)
+		return
+	}
+	for _, c := range frames {
+		f.list[i].Files = append(f.list[i].Files, c.Name())
+	}
+	slices.Sort(f.list[i].Files)
+	f.list[i].Files = slices.Compact(f.list[i].Files)
 }

@@ -3,7 +3,6 @@ package pipeline
 import (
 	"cmp"
 	"fmt"
-	"math"
 	"slices"
 
 	"evenlight/calib"
@@ -21,15 +20,19 @@ type sensorMeasuring struct {
 	failures []error
 	out      *Characterisation
 
-	bias      *meanPlane
-	zero      []measure.Figure   // by cell: level without charge, DN above offset
-	zeroPairs []pairSet          // by cell: pairs of biases
-	mask      []calib.Flags      // of the image
-	darks     *darkPlanes        // nil without darks
-	levels    []darkLevel        // of the runs, in their order
-	lit       [][]litPair        // by cell: pairs of flats
-	flats     map[string]*flat   // by band: what the flats of one step gave
-	darkNoise []darkNoise        // by amplifier
+	bias      *meanPlane       // nil without biases
+	zero      []measure.Figure // by cell: level without charge, DN above offset
+	zeroPairs []pairSet        // by cell: pairs of biases
+	mask      []calib.Flags    // of the image
+	darks     *darkPlanes      // nil without darks
+	darkNoise []darkNoise      // by amplifier
+	levels    []darkLevel      // of the runs, in their order
+	nearLevel *cellSums        // of n mean over the runs of the temperature nearest to the reference
+	nearRate  *cellSums        // of n h(T)t mean over them
+	biasGood  *cellSums        // of the biases' mean over the good pixels
+	lit       [][]litPair      // by cell: pairs of flats
+	flats     []*flatResponse  // what the flats of one step gave, by band
+	unsteady  bool             // the lamp of the ladder was
 }
 
 // pairSet gathers the temporal variances of pairs of one level.
@@ -51,16 +54,20 @@ type litPair struct {
 	frames    []*calFrame
 }
 
-// darkLevel is the level of one run of darks.
+// darkLevel is one run of darks: the sums of its good pixels, DN above offset,
+// and the variance that the offsets bring to their means, by cell. Of the
+// temperature nearest to the reference the good pixels are not known yet, and
+// the sums are empty.
 type darkLevel struct {
-	run    *darkRun
-	frames int
-	level  []measure.Figure // by cell: mean of the good pixels, DN above offset
+	run       *darkRun
+	frames    int
+	sums      *cellSums
+	offsetDN2 []float64
 }
 
 // measure goes through the frames of a set and works out its figures.
 func (s *sensorSet) measure(opt CharacteriseOptions) (*Characterisation, []error) {
-	m := &sensorMeasuring{sensorSet: s, opt: opt, out: s.begin(), flats: map[string]*flat{}}
+	m := &sensorMeasuring{sensorSet: s, opt: opt, out: s.begin()}
 	if s.sensor.LineScan {
 		m.refuseLines()
 		return m.end(), m.failures
@@ -75,6 +82,7 @@ func (s *sensorSet) measure(opt CharacteriseOptions) (*Characterisation, []error
 	m.takeBiases()
 	m.takeDarks()
 	m.takeLamps()
+	m.judgeLamp()
 	m.figures()
 	return m.end(), m.failures
 }
@@ -119,6 +127,13 @@ func (m *sensorMeasuring) cannot(figure, why string) {
 	m.without = append(m.without, NotMeasured{figure, why})
 }
 
+// cannotOnce is cannot for what several cells lack for one reason.
+func (m *sensorMeasuring) cannotOnce(figure, why string) {
+	if !slices.Contains(m.without, NotMeasured{figure, why}) {
+		m.cannot(figure, why)
+	}
+}
+
 // refuseLines says what a line scanner lacks.
 func (m *sensorMeasuring) refuseLines() {
 	m.cannot("photon transfer, read noise, linearity, dark current, DSNU, PRNU",
@@ -128,14 +143,14 @@ func (m *sensorMeasuring) refuseLines() {
 // refuse names what this kind of sensor, or these frames, cannot give, and
 // leaves the frames out that would be gone through for nothing.
 func (m *sensorMeasuring) refuse() {
-	if n := len(m.bias); n < 2 {
+	if n := len(m.biases); n < 2 {
 		m.cannot("level without charge, read noise from biases, DSNU, row and column patterns", fmt.Sprintf("%d frames without exposure, and two or more are needed", n))
 	}
 	if m.in.Profile.Detectors[m.detector].Residual != nil && len(m.lamps) > 0 {
 		m.lamps = nil
 		m.cannot("photon transfer, linearity, PRNU, dead pixels", "the target keeps part of each frame for the next, so that two flats are not two exposures")
 	}
-	if len(m.bias) < 2 && len(m.lamps)+len(m.runs) > 0 {
+	if len(m.biases) < 2 && len(m.lamps)+len(m.runs) > 0 {
 		m.lamps, m.runs = nil, nil
 		m.cannot("photon transfer, linearity, PRNU, dark current", "signals are counted from the level without charge, which is not known")
 	}

@@ -37,8 +37,8 @@ type Characterisation struct {
 	SHA256 string `json:"sha256"`
 }
 
-// Measured is one figure.
-type Measured struct {
+// SensorFigure is one figure.
+type SensorFigure struct {
 	Value float64 `json:"value"`
 	U     float64 `json:"u"` // standard uncertainty
 	Unit  string  `json:"unit,omitempty"`
@@ -57,18 +57,16 @@ const (
 	AtMost  = "at most"
 )
 
-// measured makes a figure; nil where it is no finite number.
-func measured(f measure.Figure, unit string) *Measured {
-	if !finite(f.Value) || !finite(f.U) {
+// sensorFigure makes a figure; nil where it is no finite number.
+func sensorFigure(f measure.Figure, unit string) *SensorFigure {
+	if finite(f.Value) == nil || finite(f.U) == nil {
 		return nil
 	}
-	return &Measured{Value: f.Value, U: f.U, Unit: unit}
+	return &SensorFigure{Value: f.Value, U: f.U, Unit: unit}
 }
 
-func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
-
 // beside puts the profile's value beside a figure.
-func (m *Measured) beside(nominal, relativeU float64) *Measured {
+func (m *SensorFigure) beside(nominal, relativeU float64) *SensorFigure {
 	if m == nil || nominal == 0 {
 		return m
 	}
@@ -91,53 +89,53 @@ type CellFigures struct {
 	Amplifier string `json:"amplifier"`
 	Band      string `json:"band,omitempty"`
 
-	Gain      *Measured `json:"gain,omitempty"`       // e-/DN; 1/K of EMVA 1288
-	ReadNoise *Measured `json:"read_noise,omitempty"` // e-; from pairs of biases, or of darks, else from the transfer; sigma_d of EMVA 1288
+	Gain      *SensorFigure `json:"gain,omitempty"`       // e-/DN; 1/K of EMVA 1288
+	ReadNoise *SensorFigure `json:"read_noise,omitempty"` // e-; from pairs of biases, or of darks, else from the transfer; sigma_d of EMVA 1288
 	// TransferReadNoise is what the photon transfer alone says of it.
-	TransferReadNoise *Measured `json:"transfer_read_noise,omitempty"`
+	TransferReadNoise *SensorFigure `json:"transfer_read_noise,omitempty"`
 	// ReadNoiseDN is the temporal noise of pairs of biases, rounding included, DN.
-	ReadNoiseDN *Measured `json:"read_noise_dn,omitempty"`
-	Saturation  *Measured `json:"saturation,omitempty"` // e-; level of the largest variance, EMVA 1288
-	FullWell    *Measured `json:"full_well,omitempty"`  // e-
-	Bend        *Measured `json:"bend,omitempty"`       // e-; where the variance leaves the curve
-	ChiSquare   *float64  `json:"transfer_chi_square,omitempty"`
+	ReadNoiseDN *SensorFigure `json:"read_noise_dn,omitempty"`
+	Saturation  *SensorFigure `json:"saturation,omitempty"` // e-; level of the largest variance, EMVA 1288
+	FullWell    *SensorFigure `json:"full_well,omitempty"`  // e-
+	Bend        *SensorFigure `json:"bend,omitempty"`       // e-; where the variance leaves the curve
+	ChiSquare   *float64      `json:"transfer_chi_square,omitempty"`
 
-	LinearityError *Measured `json:"linearity_error,omitempty"` // LE of EMVA 1288, percent, of the response as it is
-	LinearityC2    *Measured `json:"linearity_c2,omitempty"`    // 1/DN
-	LinearityC3    *Measured `json:"linearity_c3,omitempty"`    // 1/DN^2
+	LinearityError *SensorFigure `json:"linearity_error,omitempty"` // LE of EMVA 1288, percent, of the response as it is
+	LinearityC2    *SensorFigure `json:"linearity_c2,omitempty"`    // 1/DN
+	LinearityC3    *SensorFigure `json:"linearity_c3,omitempty"`    // 1/DN^2
 
-	DSNU *Spread      `json:"dsnu,omitempty"` // DSNU1288 of the biases, e-; bad pixels left out
-	PRNU []BandSpread `json:"prnu,omitempty"` // PRNU1288, percent; bad pixels left out, shading of second order taken off
+	DSNU *NonUniformity      `json:"dsnu,omitempty"` // DSNU1288 of the biases, e-; bad pixels left out
+	PRNU []BandNonUniformity `json:"prnu,omitempty"` // PRNU1288, percent; bad pixels left out, shading of second order taken off
 
-	DarkRate   *Measured `json:"dark_rate,omitempty"`   // e-/s at reference temperature, mean of the good pixels
-	DarkLaw    string    `json:"dark_law,omitempty"`    // of the profile: doubling or activation
-	Doubling   *Measured `json:"doubling_k,omitempty"`  // K
-	Activation *Measured `json:"energy_ev,omitempty"`   // eV
-	BetterLaw  string    `json:"better_law,omitempty"`  // where the data tell
-	DarkShape  *Shape    `json:"dark_shape,omitempty"`  // distribution over the pixels
-	Transfer   []Point   `json:"transfer,omitempty"`    // x: mean, DN on the linear scale; y: variance without rounding, DN^2
-	Curve      []float64 `json:"curve,omitempty"`       // of the transfer, by power of x
-	Linearity  []Point   `json:"linearity,omitempty"`   // x: mean, DN; y: deviation, percent
-	Dark       []Point   `json:"dark,omitempty"`        // x: K; y: e-/s
-	BiasColumn []float64 `json:"bias_column,omitempty"` // means of columns about the region's, DN
-	BiasRow    []float64 `json:"bias_row,omitempty"`    // the same by row
-	BiasFirst  *[2]int   `json:"bias_first,omitempty"`  // raw column and row, from 1, of the first of them
+	DarkRate   *SensorFigure `json:"dark_rate,omitempty"`   // e-/s at reference temperature, mean of the good pixels
+	DarkLaw    string        `json:"dark_law,omitempty"`    // of the profile: doubling or activation
+	Doubling   *SensorFigure `json:"doubling_k,omitempty"`  // K
+	Activation *SensorFigure `json:"energy_ev,omitempty"`   // eV
+	BetterLaw  string        `json:"better_law,omitempty"`  // where the data tell
+	DarkShape  *Shape        `json:"dark_shape,omitempty"`  // distribution over the pixels
+	Transfer   []Point       `json:"transfer,omitempty"`    // x: mean, DN on the linear scale; y: variance without rounding, DN^2
+	Curve      []float64     `json:"curve,omitempty"`       // of the transfer, by power of x
+	Linearity  []Point       `json:"linearity,omitempty"`   // x: mean, DN; y: deviation, percent
+	Dark       []Point       `json:"dark,omitempty"`        // x: K; y: e-/s
+	BiasColumn []float64     `json:"bias_column,omitempty"` // means of columns about the region's, DN
+	BiasRow    []float64     `json:"bias_row,omitempty"`    // the same by row
+	BiasFirst  *[2]int       `json:"bias_first,omitempty"`  // raw column and row, from 1, of the first of them
 
 	saturationDN float64 // of the measured scale, above the bias
 }
 
-// Spread is a non-uniformity and its parts (total, row, column, pixel).
-type Spread struct {
-	Total  *Measured `json:"total"`
-	Row    *Measured `json:"row"`
-	Column *Measured `json:"column"`
-	Pixel  *Measured `json:"pixel"`
+// NonUniformity is a non-uniformity and its parts (total, row, column, pixel).
+type NonUniformity struct {
+	Total  *SensorFigure `json:"total"`
+	Row    *SensorFigure `json:"row"`
+	Column *SensorFigure `json:"column"`
+	Pixel  *SensorFigure `json:"pixel"`
 }
 
-// BandSpread is a spread in one band of the flats.
-type BandSpread struct {
+// BandNonUniformity is a spread in one band of the flats.
+type BandNonUniformity struct {
 	Band string `json:"band,omitempty"`
-	Spread
+	NonUniformity
 	Level float64 `json:"level_dn"` // of the flats, above the bias
 }
 
@@ -152,27 +150,27 @@ type Point struct {
 
 // Shape is a distribution of dark current, e-/s at the reference temperature.
 type Shape struct {
-	Pixels    int        `json:"pixels"`
-	Quantiles []Quantile `json:"quantiles"`
-	AboveHot  *Measured  `json:"above_hot,omitempty"` // share of pixels above the profile's limit of hot ones
-	Edges     []float64  `json:"edges"`
-	Counts    []float64  `json:"counts"`
-	Below     int        `json:"below"` // the first edge
-	Above     int        `json:"above"` // the last
+	Pixels    int             `json:"pixels"`
+	Quantiles []ShapeQuantile `json:"quantiles"`
+	AboveHot  *SensorFigure   `json:"above_hot,omitempty"` // share of pixels above the profile's limit of hot ones
+	Edges     []float64       `json:"edges"`
+	Counts    []float64       `json:"counts"`
+	Below     int             `json:"below"` // the first edge
+	Above     int             `json:"above"` // the last
 }
 
-// Quantile is one quantile of a distribution.
-type Quantile struct {
-	P     float64   `json:"p"`
-	Value *Measured `json:"value"`
+// ShapeQuantile is one quantile of a distribution.
+type ShapeQuantile struct {
+	P     float64       `json:"p"`
+	Value *SensorFigure `json:"value"`
 }
 
 // BadPixelCount counts bad pixels of the whole image by the profile's limits.
 // U is what the noise of pixels near a limit makes of the number.
 type BadPixelCount struct {
-	Pixels   int       `json:"pixels"`
-	Hot      *Measured `json:"hot,omitempty"`
-	Unstable *Measured `json:"unstable,omitempty"`
-	Dead     *Measured `json:"dead,omitempty"`
-	Low      *Measured `json:"low,omitempty"`
+	Pixels   int           `json:"pixels"`
+	Hot      *SensorFigure `json:"hot,omitempty"`
+	Unstable *SensorFigure `json:"unstable,omitempty"`
+	Dead     *SensorFigure `json:"dead,omitempty"`
+	Low      *SensorFigure `json:"low,omitempty"`
 }

@@ -20,7 +20,7 @@ type sensorSet struct {
 	sensor   *calib.Sensor
 	cells    *cellMap // of the reference region
 
-	bias    []*calFrame
+	biases  []*calFrame
 	runs    []*darkRun
 	lamps   []*lampStep
 	all     []*calFrame
@@ -98,7 +98,7 @@ func (s *sensorSet) sort() {
 	for _, f := range s.all {
 		switch f.Info.Kind {
 		case configs.KindBias:
-			s.bias = append(s.bias, f)
+			s.biases = append(s.biases, f)
 		case configs.KindDark:
 			s.addDark(f)
 		default:
@@ -120,7 +120,7 @@ func (s *sensorSet) addDark(f *calFrame) {
 		return
 	}
 	for _, r := range s.runs {
-		if alike(r.timeS, t) && sameTemp(r.frames[0], f) {
+		if sameTime(r.timeS, t) && sameTemp(r.frames[0], f) {
 			r.frames = append(r.frames, f)
 			return
 		}
@@ -128,8 +128,8 @@ func (s *sensorSet) addDark(f *calFrame) {
 	s.runs = append(s.runs, &darkRun{timeS: t, frames: []*calFrame{f}})
 }
 
-// alike tells whether exposure times are the same.
-func alike(a, b float64) bool { return math.Abs(a-b) <= 1e-6*math.Max(a, b) }
+// sameTime tells whether exposure times are the same.
+func sameTime(a, b float64) bool { return math.Abs(a-b) <= 1e-6*math.Max(a, b) }
 
 // tempSpanK is how far the temperatures of darks of one run lie apart at most.
 // The law of the profile brings them together, and it is good enough for that.
@@ -141,7 +141,7 @@ func sameTemp(a, b *calFrame) bool {
 
 func (s *sensorSet) addLamp(f *calFrame) {
 	for _, l := range s.lamps {
-		if l.kind == f.Info.Kind && l.band == f.Info.Band && alike(l.exposureS, f.Info.ExposureS) {
+		if l.kind == f.Info.Kind && l.band == f.Info.Band && sameTime(l.exposureS, f.Info.ExposureS) {
 			l.frames = append(l.frames, f)
 			return
 		}
@@ -167,7 +167,7 @@ func (s *sensorSet) leaveOutLeaks() {
 	law := darkLaw(&s.in.Profile.Detectors[s.detector])
 	leaky := map[*calFrame]bool{}
 	for _, darks := range temps {
-		together := slices.Concat(s.bias, darks)
+		together := slices.Concat(s.biases, darks)
 		levels := make([]measure.DarkLevel, len(together))
 		for i, f := range together {
 			levels[i] = measure.DarkLevel{Seconds: hAt(law, f.Info.TempK) * (f.Info.ExposureS + f.Info.WaitS), Level: f.darkLevel(), TiltX: f.tilt.X, TiltY: f.tilt.Y}
@@ -190,7 +190,7 @@ func (s *sensorSet) leaveOutLeaks() {
 		}
 	}
 	keep := func(f *calFrame) bool { return leaky[f] }
-	s.bias = slices.DeleteFunc(s.bias, keep)
+	s.biases = slices.DeleteFunc(s.biases, keep)
 	for _, r := range s.runs {
 		r.frames = slices.DeleteFunc(r.frames, keep)
 	}

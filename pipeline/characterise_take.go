@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 
-	"evenlight/calib"
 	"evenlight/calib/measure"
 )
 
@@ -24,7 +23,7 @@ func twoByTwo(frames []*calFrame) [][2]*calFrame {
 
 // order is the order in which the frames of a set are gone through.
 func (m *sensorMeasuring) order() [][2]*calFrame {
-	out := twoByTwo(m.sensorSet.bias)
+	out := twoByTwo(m.biases)
 	for _, r := range m.runs {
 		out = append(out, twoByTwo(r.frames)...)
 	}
@@ -78,7 +77,7 @@ func (m *sensorMeasuring) steady(p measure.Pair, cell int, two *pairOf) measure.
 
 // takeBiases makes the mean of the biases and their temporal noise.
 func (m *sensorMeasuring) takeBiases() {
-	pairs := twoByTwo(m.sensorSet.bias)
+	pairs := twoByTwo(m.biases)
 	cells := len(m.cells.names)
 	m.zero, m.zeroPairs = make([]measure.Figure, cells), make([]pairSet, cells)
 	if len(pairs) == 0 {
@@ -153,7 +152,7 @@ func (m *sensorMeasuring) takeDarks() {
 		m.takeRun(r)
 		if r.place == 0 && (i+1 == len(m.runs) || m.runs[i+1].place != 0) {
 			m.markHot()
-			m.levelsOfNearest()
+			m.sumNearest()
 		}
 	}
 	m.markUnstable()
@@ -180,45 +179,32 @@ func (m *sensorMeasuring) takeRun(r *darkRun) {
 	d.total += d.frames
 	near := r.place == 0
 	sums := m.foldRun(near, r.ht)
-	l := darkLevel{run: r, frames: d.frames}
-	if !near {
-		for c := range m.cells.names {
-			n := float64(d.frames)
-			l.level = append(l.level, sums.figure(c, offset[m.cells.amps[c]]/(n*n)))
-		}
-	} else {
-		for c := range m.cells.names { // the good pixels are not known yet
-			n := float64(d.frames)
-			l.level = append(l.level, measure.Figure{U: math.Sqrt(offset[m.cells.amps[c]]) / n})
-		}
+	l := darkLevel{run: r, frames: d.frames, sums: sums}
+	for _, a := range m.cells.amps {
+		l.offsetDN2 = append(l.offsetDN2, offset[a]/float64(d.frames*d.frames))
 	}
 	m.levels = append(m.levels, l)
 }
 
 // cellSums are sums over the good pixels of each cell.
 type cellSums struct {
-	sum, square []float64
-	n           []int
+	sum []float64
+	n   []int
 }
 
 func newCellSums(cells int) *cellSums {
-	return &cellSums{make([]float64, cells), make([]float64, cells), make([]int, cells)}
+	return &cellSums{make([]float64, cells), make([]int, cells)}
 }
 
 func (s *cellSums) add(o *cellSums) {
 	for c := range s.sum {
 		s.sum[c] += o.sum[c]
-		s.square[c] += o.square[c]
 		s.n[c] += o.n[c]
 	}
 }
 
-// figure is the mean of a cell; its uncertainty is that of the offsets and of
-// the scatter over the pixels, which is the sensor's own in part.
-func (s *cellSums) figure(c int, offsetDN2 float64) measure.Figure {
-	n := float64(s.n[c])
-	return measure.Figure{Value: s.sum[c] / n, U: math.Sqrt(offsetDN2)}
-}
+// mean is the mean of a cell.
+func (s *cellSums) mean(c int) float64 { return s.sum[c] / float64(s.n[c]) }
 
 // foldRun ends a run of darks over the image and sums the good pixels of each
 // cell. Without bias their level is above the offset.
@@ -271,77 +257,6 @@ func (m *sensorMeasuring) sumRow(y int, row []float32, sums *cellSums) {
 	}
 }
 
-// nearest are the runs of the temperature nearest to the reference, with the
-// sums of n, n h(T)t and n (h(T)t)^2 over them.
-func (m *sensorMeasuring) nearest() (levels []darkLevel, n, nht, nht2 float64) {
-	for _, l := range m.levels {
-		if l.run.place != 0 {
-			continue
-		}
-		f := float64(l.frames)
-		levels = append(levels, l)
-		n, nht, nht2 = n+f, nht+f*l.run.ht, nht2+f*l.run.ht*l.run.ht
-	}
-	return levels, n, nht, nht2
-}
-
-// ratePlane writes a row of the dark current at the temperature nearest to the
-// reference, DN/s at the reference temperature.
-func (m *sensorMeasuring) ratePlane(y int, row []float32) {
-	_, _, nht, nht2 := m.nearest()
-	i := y * len(row)
-	for x := range row {
-		b := float32(0)
-		if m.bias != nil {
-			b = m.bias.v[i+x]
-		}
-		row[x] = (m.darks.rate[i+x] - b*float32(nht)) / float32(nht2)
-	}
-}
-
-// markHot marks the pixels above the profile's limit of dark current.
-func (m *sensorMeasuring) markHot() {
-	d := &m.in.Profile.Detectors[m.detector]
-	segs := m.sensor.Segments()
-	m.overRows(func(y int, row []float32, _ *cellSums) {
-		m.ratePlane(y, row)
-		mask := m.mask[y*len(row) : (y+1)*len(row)]
-		for _, g := range segs[y] {
-			limit := float32(d.BadPixels.HotEPerS / m.sensor.Amps[g.Amp].GainEPerDN)
-			for x := g.X0; x < g.X1; x++ {
-				if !(row[x] <= limit) {
-					mask[x] |= calib.Hot
-				}
-			}
-		}
-	})
-}
-
-// levelsOfNearest turns the sums over the runs of the temperature nearest to
-// the reference into one level of rate and one of intercept: see darkRates.
-func (m *sensorMeasuring) levelsOfNearest() {
-	for _, plane := range []struct {
-		from []float32
-		to   *[]float64
-	}{{m.darks.level, &m.nearLevel}, {m.darks.rate, &m.nearRate}} {
-		sums := m.overRows(func(y int, row []float32, sums *cellSums) {
-			m.sumRow(y, plane.from[y*len(row):(y+1)*len(row)], sums)
-		})
-		for c := range sums.sum {
-			*plane.to = append(*plane.to, sums.sum[c]/float64(sums.n[c]))
-		}
-	}
-}
-
-// markUnstable marks the pixels whose darks scatter more than noise allows.
-func (m *sensorMeasuring) markUnstable() {
-	d := m.darks
-	lim := m.in.Profile.Detectors[m.detector].BadPixels
-	d.scatter()
-	only := make([]float32, len(d.chi)) // dark current of no pixel is hot here: markHot has marked them
-	calib.MarkDark(m.mask, only, d.chi, d.kept, d.total, calib.BadPixelLimits{HotEPerS: math.Inf(1), UnstableSigma: lim.UnstableSigma})
-}
-
 // takeLamps goes through flats and ladder.
 func (m *sensorMeasuring) takeLamps() {
 	m.lit = make([][]litPair, len(m.cells.names))
@@ -359,21 +274,21 @@ func (m *sensorMeasuring) takeStep(l *lampStep, whole bool) {
 		plane = newMeanPlane(m.sensor.Image)
 		add = plane.add
 	}
-	first := make([]int, len(m.lit))
-	for c := range m.lit {
-		first[c] = len(m.lit[c])
-	}
+	pairs := make([][]litPair, len(m.lit))
 	for range twoByTwo(l.frames) {
 		two := m.next(fmt.Sprintf("%s %s", l.kind, l.band), add)
 		if plane != nil {
 			plane.frames += len(two.frames)
 		}
 		for c := range two.cells {
-			m.lit[c] = append(m.lit[c], m.litPair(l, two, c))
+			pairs[c] = append(pairs[c], m.litPair(l, two, c))
 		}
 	}
-	if whole && plane.frames > 0 {
-		m.takeFlat(l, plane, first)
+	for c := range pairs {
+		m.lit[c] = append(m.lit[c], pairs[c]...)
+	}
+	if whole && len(pairs[0]) > 0 {
+		m.takeFlat(l, plane, pairs)
 	}
 }
 
@@ -386,29 +301,4 @@ func (m *sensorMeasuring) litPair(l *lampStep, two *pairOf, c int) litPair {
 		out.timeS += f.of.Info.Time.Sub(m.all[0].Info.Time).Seconds() / 2
 	}
 	return out
-}
-
-// flatOf is the step whose mean tells the response in a band: the one of most
-// frames among those between a fifth and four fifths of the converter's range
-// or the profile's full well, of equally many the one nearest to the half of
-// it, as EMVA 1288 has it.
-func (m *sensorMeasuring) flatOf(band string) *lampStep {
-	var best *lampStep
-	off := func(l *lampStep) float64 { return math.Abs(m.share(l) - 0.5) }
-	for _, l := range m.lamps {
-		if l.band != band || !(off(l) <= 0.3) {
-			continue
-		}
-		if best == nil || len(l.frames) > len(best.frames) || len(l.frames) == len(best.frames) && off(l) < off(best) {
-			best = l
-		}
-	}
-	return best
-}
-
-// share is the level of a step's brightest cell relative to saturation.
-func (m *sensorMeasuring) share(l *lampStep) float64 {
-	level, c := l.frames[0].brightestCell()
-	a := m.cells.amps[c]
-	return (level - m.zero[c].Value) / (m.sensor.SaturationLevel(a, l.frames[0].offset[a]+m.zero[c].Value, nil) - l.frames[0].offset[a] - m.zero[c].Value)
 }
