@@ -17,12 +17,13 @@ type Distribution struct {
 	values []float32
 	bins   [1 << 16]int32 // by leading bits
 	n      int
+	sorted map[int][]float32 // values of the bins that were asked for
 }
 
 // NewDistribution looks at values, which must not change afterwards. NaN is
 // left out.
 func NewDistribution(values []float32) *Distribution {
-	d := &Distribution{values: values}
+	d := &Distribution{values: values, sorted: map[int][]float32{}}
 	for _, v := range values {
 		if v == v {
 			d.bins[leadingBits(v)]++
@@ -77,13 +78,17 @@ func (d *Distribution) order(k int) float64 {
 		k -= int(d.bins[bin])
 		bin++
 	}
-	var within []float32
-	for _, v := range d.values {
-		if v == v && int(leadingBits(v)) == bin {
-			within = append(within, v)
+	within, known := d.sorted[bin]
+	if !known {
+		within = make([]float32, 0, d.bins[bin])
+		for _, v := range d.values {
+			if v == v && int(leadingBits(v)) == bin {
+				within = append(within, v)
+			}
 		}
+		slices.Sort(within)
+		d.sorted[bin] = within
 	}
-	slices.Sort(within)
 	return float64(within[k])
 }
 
