@@ -229,12 +229,3 @@ func TestReadNoise(t *testing.T) {
 		t.Error("a noise below half a step is not called hidden")
 	}
 }
-
-func BenchmarkPairSums(bench *testing.B) {
-	a, b := noisePair(9, 1024, 1000, 30)
-	bench.SetBytes(8 * 1024)
-	var p PairSums
-	for bench.Loop() {
-		p.Add(a, b)
-	}
-}

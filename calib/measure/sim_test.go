@@ -80,7 +80,11 @@ func (s sensor) expose(rng *rand.Rand, q []float64) []float32 {
 func (s sensor) exposeNormal(rng *rand.Rand, q []float64) []float32 {
 	out := make([]float32, len(q))
 	for i, mean := range q {
-		n := mean + math.Sqrt(mean+s.readNoise*s.readNoise)*rng.NormFloat64()
+		n := mean + math.Sqrt(mean)*rng.NormFloat64()
+		if s.fullWell > 0 {
+			n = min(n, s.fullWell)
+		}
+		n += s.readNoise * rng.NormFloat64()
 		out[i] = float32(math.Round(s.offset+n/s.gain) - s.offset)
 	}
 	return out

@@ -267,6 +267,33 @@ func TestTransferFindsFullWellAndBend(t *testing.T) {
 	}
 }
 
+func TestIntervalsOfFullWellHoldTheTruth(t *testing.T) {
+	const sets, pixels = 2000, 500
+	s := sensor{gain: 2, readNoise: 8, offset: 300, fullWell: 60000}
+	rng := newRand(34)
+	var well, gain coverage
+	for range sets {
+		var levels []Level
+		for _, q := range []float64{0, 1000, 6000, 15000, 25000, 38000, 52000, 65000, 80000} {
+			p := pairOf(s.exposeNormal(rng, even(pixels, q)), s.exposeNormal(rng, even(pixels, q)))
+			levels = append(levels, Level{Mean: p.Mean, Variance: p.Variance})
+		}
+		fit, err := FitTransfer(levels, TransferOptions{Order: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !fit.FullWell.Reached || !fit.Bend.Reached {
+			t.Fatalf("full well %+v, bend %+v", fit.FullWell, fit.Bend)
+		}
+		well.add(fit.FullWell.E, 60000)
+		gain.add(fit.Gain, 2)
+	}
+	// Both are known to 2.5 %, and 1/c1 is biased by as much, in sigmas; pulls
+	// of variances from 500 pixels have the mean -sqrt(2/500) at most.
+	well.check(t, "full well", 0.025+0.063)
+	gain.check(t, "gain", 0.025+0.063)
+}
+
 // Where the profile claims more than the sensor holds, the fit itself finds
 // the bend and leaves out what lies above.
 func TestTransferLeavesOutWhatLiesAboveTheBend(t *testing.T) {
