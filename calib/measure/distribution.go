@@ -49,14 +49,15 @@ func (d *Distribution) N() int { return d.n }
 
 // Quantile returns the value below which the share p of the values lies,
 // between order statistics in proportion. The number of values below it has
-// the variance n p (1-p), so its uncertainty is half the distance of the
-// quantiles at p +- sqrt(p (1-p)/n). Without values it is NaN.
+// the variance n p (1-p), so its uncertainty is a quarter of the distance of
+// the quantiles at p +- 2 sqrt(p (1-p)/n); within one such step there are too
+// few values to tell. Without values it is NaN.
 func (d *Distribution) Quantile(p float64) Figure {
 	if d.n == 0 {
 		return Figure{math.NaN(), math.NaN()}
 	}
-	step := math.Sqrt(p * (1 - p) / float64(d.n))
-	return Figure{d.at(p), (d.at(min(p+step, 1)) - d.at(max(p-step, 0))) / 2}
+	reach := 2 * math.Sqrt(p*(1-p)/float64(d.n))
+	return Figure{d.at(p), (d.at(min(p+reach, 1)) - d.at(max(p-reach, 0))) / 4}
 }
 
 // at returns the value at the share p.
