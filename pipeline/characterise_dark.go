@@ -45,12 +45,41 @@ func (m *sensorMeasuring) markHot() {
 		for _, g := range segs[y] {
 			most := float32(limit / m.sensor.Amps[g.Amp].GainEPerDN)
 			for x := g.X0; x < g.X1; x++ {
-				if !(row[x] <= most) { // NaN: saturated, or lost
+				if !(row[x] <= most) { // NaN: lost
 					mask[x] |= calib.Hot
 				}
 			}
 		}
 	})
+	m.nearHot = m.nearHotLimit(limit, ht, ht2)
+}
+
+// nearHotLimit finds the pixels whose dark current may lie on either side of
+// the limit of hot ones. The rate's noise is that of samples at the limit.
+func (m *sensorMeasuring) nearHotLimit(limit, ht, ht2 float64) nearLimit {
+	levels, _, _ := m.runsAt(0)
+	var near nearLimit
+	row := make([]float32, m.sensor.Image.Width())
+	for y, segs := range m.sensor.Segments() {
+		m.ratePlane(y, row, ht, ht2)
+		for _, g := range segs {
+			noise := m.darkNoise[g.Amp]
+			most := limit / m.sensor.Amps[g.Amp].GainEPerDN
+			variance := 0.0
+			for _, l := range levels {
+				k := l.run.ht / ht2
+				variance += k * k * float64(l.frames) * (noise.base + noise.perDN*most*l.run.ht)
+			}
+			sigma := math.Sqrt(variance)
+			lowest := float32(most - 6*sigma)
+			for _, v := range row[g.X0:g.X1] {
+				if v > lowest {
+					near.add((float64(v) - most) / sigma)
+				}
+			}
+		}
+	}
+	return near
 }
 
 // markUnstable marks the pixels whose darks scatter more than noise allows.
@@ -61,6 +90,14 @@ func (m *sensorMeasuring) markUnstable() {
 	// Hot pixels are marked already, so no pixel's value is looked at here.
 	none := make([]float32, len(d.chi))
 	calib.MarkDark(m.mask, none, d.chi, d.kept, d.total, calib.BadPixelLimits{HotEPerS: math.Inf(1), UnstableSigma: lim.UnstableSigma})
+	for i, chi := range d.chi {
+		// A reduced chi-square c of n samples has the standard deviation
+		// c sqrt(2/(n-1)) about its expectation.
+		if n := float64(d.kept[i]); n > 1 && chi > 2 {
+			sigma := math.Sqrt(2 / (n - 1))
+			m.nearUnstable.add((float64(chi) - 1 - lim.UnstableSigma*sigma) / (float64(chi) * sigma))
+		}
+	}
 }
 
 // darkPoint is the dark current of a cell at one temperature.
@@ -192,21 +229,38 @@ const (
 	shapeBins          = 10 // a decade
 )
 
-// shape is the distribution of the dark current over the pixels of an
-// amplifier in the whole image, or of one band of it.
-func (m *sensorMeasuring) shape(c int, gain float64) *Shape {
+// takeShapes makes the distributions of the dark current over the pixels of
+// each amplifier in the whole image, or of each band of it.
+func (m *sensorMeasuring) takeShapes(gains []measure.Figure) {
 	_, ht, ht2 := m.runsAt(0)
-	var values []float32
+	values := make([][]float32, len(gains))
 	row := make([]float32, m.sensor.Image.Width())
 	for y, segs := range m.sensor.Segments() {
 		m.ratePlane(y, row, ht, ht2)
 		for _, g := range segs {
+			if m.sensor.Map == nil {
+				values[g.Amp] = append(values[g.Amp], row[g.X0:g.X1]...)
+				continue
+			}
 			for x := g.X0; x < g.X1; x++ {
-				if m.cellAt(g.Amp, x, y) == c {
-					values = append(values, row[x]*float32(gain))
+				if c := m.cellAt(g.Amp, x, y); c != noCell {
+					values[c] = append(values[c], row[x])
 				}
 			}
 		}
+	}
+	_ = parallel(m.pass.workers, len(values), func(_, c int) error {
+		if len(values[c]) > 0 {
+			m.out.Cells[c].DarkShape = m.shape(values[c], gains[c].Value)
+		}
+		return nil
+	})
+}
+
+// shape is the distribution of the dark current of some pixels, DN/s.
+func (m *sensorMeasuring) shape(values []float32, gain float64) *Shape {
+	for i := range values {
+		values[i] *= float32(gain)
 	}
 	d := measure.NewDistribution(values)
 	out := &Shape{Pixels: d.N()}

@@ -12,24 +12,29 @@ import (
 
 // figures works out what the sums tell.
 func (m *sensorMeasuring) figures() {
+	gains := make([]measure.Figure, len(m.out.Cells))
 	for c := range m.out.Cells {
-		m.cellFigures(c, &m.out.Cells[c])
+		gains[c] = m.cellFigures(c, &m.out.Cells[c])
+	}
+	if m.darks != nil && m.darks.runs > 0 {
+		m.takeShapes(gains)
 	}
 	m.count()
 }
 
 // cellFigures works out the figures of a cell. Saturated steps are known from
 // the transfer, which is on the linear scale, which is known from the ladder
-// below saturation: so the ladder is fitted twice.
-func (m *sensorMeasuring) cellFigures(c int, f *CellFigures) {
-	if len(m.biases) < 2 {
-		return
+// below saturation: so the ladder is fitted twice. It returns the gain that
+// electrons are told by: the profile's where none is measured.
+func (m *sensorMeasuring) cellFigures(c int, f *CellFigures) measure.Figure {
+	amp := &m.in.Profile.Detectors[m.detector].Amplifiers[m.cells.amps[c]]
+	gain := measure.Figure{Value: amp.GainEPerDN, U: amp.GainEPerDN * amp.GainRelUncert}
+	if m.bias == nil || len(m.zeroPairs[c].variance) == 0 || m.zeroPairs[c].noise().Value != m.zeroPairs[c].noise().Value {
+		return gain
 	}
 	noise := m.zeroPairs[c].noise()
 	root := math.Sqrt(math.Max(0, noise.Value))
 	f.ReadNoiseDN = sensorFigure(measure.Figure{Value: root, U: noise.U / (2 * root)}, "DN")
-	amp := &m.in.Profile.Detectors[m.detector].Amplifiers[m.cells.amps[c]]
-	gain := measure.Figure{Value: amp.GainEPerDN, U: amp.GainEPerDN * amp.GainRelUncert}
 	full := m.saturatedPairs(c)
 	curve := m.ladderCurve(c, full)
 	t, err := m.transfer(c, curve, full)
@@ -56,9 +61,7 @@ func (m *sensorMeasuring) cellFigures(c int, f *CellFigures) {
 	m.linearityFigures(c, f, curve, full)
 	m.patterns(c, f, gain)
 	m.darkFigures(c, f, gain)
-	if m.darks != nil && m.darks.runs > 0 {
-		f.DarkShape = m.shape(c, gain.Value)
-	}
+	return gain
 }
 
 // readNoise is the temporal noise of the biases in electrons.
@@ -418,31 +421,57 @@ func means(sum, n []float64, mean float64) []float64 {
 	return out
 }
 
-// count counts the bad pixels.
+// count counts the bad pixels, each once: an unstable pixel is not counted as
+// hot, nor a dead one as low.
 func (m *sensorMeasuring) count() {
-	if (m.darks == nil || m.darks.runs == 0) && len(m.flats) == 0 {
+	dark, lit := m.darks != nil && m.darks.runs > 0, len(m.flats) > 0
+	if !dark {
+		m.cannotOnce("dark current, hot and unstable pixels", "no darks that can be used")
+	}
+	if !lit {
+		m.cannotOnce("PRNU, dead and low pixels", "no flats between a fifth and four fifths of saturation that can be used")
+	}
+	if !dark && !lit {
 		return
 	}
-	b := &BadPixelCount{Pixels: len(m.mask)}
 	var hot, unstable, dead, low int
 	for _, f := range m.mask {
-		hot += int(f & calib.Hot / calib.Hot)
-		unstable += int(f & calib.Unstable / calib.Unstable)
-		dead += int(f & calib.Dead / calib.Dead)
-		low += int(f & calib.Low / calib.Low)
+		switch {
+		case f&calib.Unstable != 0:
+			unstable++
+		case f&calib.Hot != 0:
+			hot++
+		}
+		switch {
+		case f&calib.Dead != 0:
+			dead++
+		case f&calib.Low != 0:
+			low++
+		}
 	}
-	number := func(n int) *SensorFigure {
-		return &SensorFigure{Value: float64(n), U: math.Sqrt(float64(n))}
+	number := func(n int, near nearLimit) *SensorFigure {
+		return &SensorFigure{Value: float64(n), U: math.Sqrt(near.variance)}
 	}
-	if m.darks != nil && m.darks.runs > 0 {
-		b.Hot, b.Unstable = number(hot), number(unstable)
-	} else {
-		m.cannotOnce("dark current, hot and unstable pixels", "no darks")
+	b := &BadPixelCount{Pixels: len(m.mask)}
+	if dark {
+		b.Hot, b.Unstable = number(hot, m.nearHot), number(unstable, m.nearUnstable)
 	}
-	if len(m.flats) > 0 {
-		b.Dead, b.Low = number(dead), number(low)
-	} else {
-		m.cannotOnce("PRNU, dead and low pixels", "no flats between a fifth and four fifths of saturation")
+	if lit {
+		b.Dead, b.Low = number(dead, m.nearDead), number(low, m.nearLow)
 	}
 	m.out.BadPixels = b
+}
+
+// nearLimit gathers the variance of a number of pixels from those whose value
+// lies so near to the limit that noise may have put them on the other side.
+type nearLimit struct{ variance float64 }
+
+// add counts a value that lies so many standard uncertainties from the limit:
+// it is beyond with the probability p of a normal deviate, and the number of
+// such ones has the variance p (1-p).
+func (n *nearLimit) add(sigmas float64) {
+	if math.Abs(sigmas) < 6 {
+		p := math.Erfc(sigmas/math.Sqrt2) / 2
+		n.variance += p * (1 - p)
+	}
 }

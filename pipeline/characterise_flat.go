@@ -66,7 +66,7 @@ func (m *sensorMeasuring) takeFlat(l *lampStep, plane *meanPlane, pairs [][]litP
 		frames, zeros, k := float64(plane.frames), float64(m.bias.frames), level*level
 		temporal[c] = measure.Figure{Value: (flat.Value/frames + bias.Value/zeros) / k, U: math.Hypot(flat.U/frames, bias.U/zeros) / k}
 	}
-	m.markFlat(plane, r.level)
+	m.markFlat(plane, r.level, temporal)
 	for c := range pairs {
 		r.bright = append(r.bright, m.patternOf(c, plane.v, m.shading(c, plane.v), temporal[c]))
 	}
@@ -75,7 +75,7 @@ func (m *sensorMeasuring) takeFlat(l *lampStep, plane *meanPlane, pairs [][]litP
 
 // markFlat makes a flat relative to the level of each cell, and marks the
 // pixels of hardly any, or low, response.
-func (m *sensorMeasuring) markFlat(plane *meanPlane, level []float64) {
+func (m *sensorMeasuring) markFlat(plane *meanPlane, level []float64, temporal []measure.Figure) {
 	segs := m.sensor.Segments()
 	m.overRows(func(y int, _ []float32, _ *cellSums) {
 		row := plane.v[y*plane.width : (y+1)*plane.width]
@@ -97,6 +97,20 @@ func (m *sensorMeasuring) markFlat(plane *meanPlane, level []float64) {
 	for i, f := range mask {
 		if v := plane.v[i]; v == v {
 			m.mask[i] |= f
+		}
+	}
+	worst := 0.0
+	for _, t := range temporal {
+		if t.Value > worst { // NaN, of a band that is not seen, is not
+			worst = t.Value
+		}
+	}
+	for _, v := range plane.v {
+		// Shading is some per cent and only shifts which few pixels lie near.
+		if v < 2*float32(d.LowBelow) {
+			sigma := math.Sqrt(worst * math.Max(float64(v), 0.05)) // shot noise goes with the light
+			m.nearDead.add((d.DeadBelow - float64(v)) / sigma)
+			m.nearLow.add((d.LowBelow - float64(v)) / sigma)
 		}
 	}
 }

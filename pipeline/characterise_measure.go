@@ -32,6 +32,8 @@ type sensorMeasuring struct {
 	lit       [][]litPair      // by cell: pairs of flats
 	flats     []*flatResponse  // what the flats of one step gave, by band
 	unsteady  bool             // the lamp of the ladder was
+
+	nearHot, nearUnstable, nearDead, nearLow nearLimit
 }
 
 // pairSet gathers the temporal variances of pairs of one level.

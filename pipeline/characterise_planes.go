@@ -49,9 +49,11 @@ func (m *meanPlane) finish() {
 // samples that stand out are told from the run itself.
 type darkPlanes struct {
 	width int
-	// Of the run under way: sum, sum of squares and the two highest samples.
-	sum, square, top, second []float32
-	frames                   int
+	// Of the run under way: sum, sum of squares and the two highest samples,
+	// these as whole numbers of the same order ([orderKey]).
+	sum, square []float32
+	top, second []int32
+	frames      int
 
 	// By temperature: sum over its runs of n (h(T)t - middle) mean, with n
 	// frames each ([darkTemp]).
@@ -69,7 +71,7 @@ type darkPlanes struct {
 func newDarkPlanes(im calib.Region) *darkPlanes {
 	n := im.Width() * im.Height()
 	plane := func() []float32 { return make([]float32, n) }
-	return &darkPlanes{width: im.Width(), sum: plane(), square: plane(), top: plane(), second: plane(),
+	return &darkPlanes{width: im.Width(), sum: plane(), square: plane(), top: make([]int32, n), second: make([]int32, n),
 		rate: plane(), chi: plane(), kept: make([]int32, n)}
 }
 
@@ -86,72 +88,58 @@ func (d *darkPlanes) slopeOf(place int) []float32 {
 func (d *darkPlanes) add(first bool, y int, a, b []float32) {
 	i, j := y*d.width, (y+1)*d.width
 	sum, square, top, second := d.sum[i:j], d.square[i:j], d.top[i:j], d.second[i:j]
-	switch {
-	case first && b == nil:
-		begin(sum, square, top, second, a, nil)
-	case first:
-		begin(sum, square, top, second, a, b)
-	case b == nil:
-		goOn(sum, square, top, second, a)
-	default:
-		goOnTwo(sum, square, top, second, a, b)
+	if first {
+		begin(sum, square, top, second)
 	}
-}
-
-func begin(sum, square, top, second, a, b []float32) {
-	n := len(sum)
-	square, top, second, a = square[:n], top[:n], second[:n], a[:n]
 	if b == nil {
-		for x, v := range a {
-			sum[x], square[x], top[x], second[x] = v, v*v, v, float32(math.Inf(-1))
-		}
+		addOne(sum, square, top, second, a)
 		return
 	}
-	b = b[:n]
-	for x, v := range a {
-		w := b[x]
-		sum[x], square[x] = v+w, v*v+w*w
-		if w > v {
-			v, w = w, v
-		}
-		top[x], second[x] = v, w
+	addTwo(sum, square, top, second, a, b)
+}
+
+// orderKey turns a sample into a whole number that grows with it, so that the
+// highest can be kept without branches, which would be mispredicted half of
+// the time. NaN is above all; its sum is NaN, too.
+func orderKey(v float32) int32 {
+	b := int32(math.Float32bits(v))
+	return b ^ int32(uint32(b>>31)>>1)
+}
+
+// fromOrderKey is the sample again.
+func fromOrderKey(k int32) float32 {
+	return math.Float32frombits(uint32(k ^ int32(uint32(k>>31)>>1)))
+}
+
+func begin(sum, square []float32, top, second []int32) {
+	clear(sum)
+	clear(square)
+	for x := range top {
+		top[x], second[x] = math.MinInt32, math.MinInt32
 	}
 }
 
-func goOn(sum, square, top, second, a []float32) {
+func addOne(sum, square []float32, top, second []int32, a []float32) {
 	n := len(sum)
 	square, top, second, a = square[:n], top[:n], second[:n], a[:n]
 	for x, v := range a {
 		sum[x] += v
 		square[x] += v * v
-		if v > second[x] {
-			insert(&top[x], &second[x], v)
-		}
+		k, t := orderKey(v), top[x]
+		top[x], second[x] = max(t, k), max(second[x], min(t, k))
 	}
 }
 
-func goOnTwo(sum, square, top, second, a, b []float32) {
+func addTwo(sum, square []float32, top, second []int32, a, b []float32) {
 	n := len(sum)
 	square, top, second, a, b = square[:n], top[:n], second[:n], a[:n], b[:n]
 	for x, v := range a {
 		w := b[x]
 		sum[x] += v + w
 		square[x] += v*v + w*w
-		s := second[x]
-		if v > s || w > s {
-			insert(&top[x], &second[x], v)
-			insert(&top[x], &second[x], w)
-		}
-	}
-}
-
-// insert puts a sample among the two highest.
-func insert(top, second *float32, v float32) {
-	switch {
-	case v > *top:
-		*second, *top = *top, v
-	case v > *second:
-		*second = v
+		i, j := orderKey(v), orderKey(w)
+		high, low, t := max(i, j), min(i, j), top[x]
+		top[x], second[x] = max(t, high), max(second[x], low, min(t, high))
 	}
 }
 
@@ -213,7 +201,7 @@ func (d *darkPlanes) judge(p int, noise darkNoise, bias float64) judged {
 	sum, square := float64(d.sum[p]), float64(d.square[p])
 	var out judged
 	for high := d.top[p]; n >= 3; high = d.second[p] {
-		v := float64(high)
+		v := float64(fromOrderKey(high))
 		rest := (sum - v) / (n - 1)
 		over := v - rest
 		limit := hitSigmas * hitSigmas * (noise.base + noise.perDN*max(0, rest-bias)) * n / (n - 1)
