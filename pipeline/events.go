@@ -19,4 +19,7 @@ const (
 	EventPictureDone     = "picture-done"
 	EventPictureFailed   = "picture-failed"
 	EventPictureWarning  = "picture-warning"
+	EventSensorMeasured  = "sensor-measured"
+	EventSensorFailed    = "sensor-failed"
+	EventSensorFinding   = "sensor-finding"
 )

@@ -84,24 +84,6 @@ func (l *ladder) chooseCurves() {
 	}
 }
 
-// meanDelay is by how much longer than the first row the rows of a cell are
-// exposed, on average.
-func (l *ladder) meanDelay(cell int) float64 {
-	if l.delay == nil {
-		return 0
-	}
-	sum, n := 0.0, 0
-	for y, row := range l.cells.rows {
-		for _, c := range row {
-			if int(c) == cell {
-				sum += l.delay[y]
-				n++
-			}
-		}
-	}
-	return sum / float64(max(n, 1))
-}
-
 // linearity makes the linearity of each amplifier from an exposure ladder:
 // one pass for the levels' means over the same good pixels, one for each
 // pixel's departure from its amplifier's curve.
@@ -343,7 +325,7 @@ func (l *ladder) good(i, middle int, expected float64) bool {
 func (s *levelSums) rungs(c ladderCurve, l *ladder) []calib.Rung {
 	out := make([]calib.Rung, len(l.rungs))
 	n := float64(s.pixels[c.cell])
-	delay := l.meanDelay(c.cell)
+	delay := l.cells.meanDelay(c.cell, l.delay)
 	for r := range out {
 		out[r] = calib.Rung{ExposureS: l.rungs[r].exposureS + delay, MeanDN: s.mean(c.cell, r),
 			Variance: s.variance[c.cell][r]/(n*n) + l.offsetVariance(c.amp, r)}

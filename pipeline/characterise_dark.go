@@ -1,0 +1,273 @@
+package pipeline
+
+import (
+	"fmt"
+	"math"
+
+	"evenlight/calib"
+	"evenlight/calib/measure"
+	"evenlight/configs"
+)
+
+// weights are sums over the runs of one temperature of n, n h(T)t and
+// n (h(T)t)^2, with n the number of frames.
+type weights struct{ n, ht, ht2 float64 }
+
+// runsAt lists the runs of one temperature and their weights.
+func (m *sensorMeasuring) runsAt(place int) (levels []darkLevel, w weights) {
+	for _, l := range m.levels {
+		if l.run.place != place {
+			continue
+		}
+		n := float64(l.frames)
+		levels = append(levels, l)
+		w.n, w.ht, w.ht2 = w.n+n, w.ht+n*l.run.ht, w.ht2+n*l.run.ht*l.run.ht
+	}
+	return levels, w
+}
+
+// ratePlane writes a row of the dark current, DN/s at the reference
+// temperature, from the darks of the temperature nearest to it: the least
+// squares of the means, weighted by the number of frames, above the biases.
+func (m *sensorMeasuring) ratePlane(y int, row []float32, w weights) {
+	i := y * len(row)
+	bias, rate := m.bias.v[i:i+len(row)], m.darks.rate[i:i+len(row)]
+	ht, ht2 := float32(w.ht), float32(1/w.ht2)
+	for x := range row {
+		row[x] = (rate[x] - bias[x]*ht) * ht2
+	}
+}
+
+// markHot marks the pixels above the profile's limit of dark current.
+func (m *sensorMeasuring) markHot() {
+	limit := m.in.Profile.Detectors[m.detector].BadPixels.HotEPerS
+	segs := m.sensor.Segments()
+	_, w := m.runsAt(0)
+	m.overRows(func(y int, row []float32, _ *cellSums) {
+		m.ratePlane(y, row, w)
+		mask := m.mask[y*len(row) : (y+1)*len(row)]
+		for _, g := range segs[y] {
+			most := float32(limit / m.sensor.Amps[g.Amp].GainEPerDN)
+			for x := g.X0; x < g.X1; x++ {
+				if !(row[x] <= most) { // NaN: saturated, or lost
+					mask[x] |= calib.Hot
+				}
+			}
+		}
+	})
+}
+
+// sumNearest sums the good pixels, now that they are known, of the planes that
+// the temperature nearest to the reference left, and of the biases.
+func (m *sensorMeasuring) sumNearest() {
+	over := func(plane []float32) *cellSums {
+		return m.overRows(func(y int, row []float32, sums *cellSums) {
+			m.sumRow(y, plane[y*len(row):(y+1)*len(row)], sums)
+		})
+	}
+	m.nearLevel, m.nearRate, m.biasGood = over(m.darks.level), over(m.darks.rate), over(m.bias.v)
+}
+
+// markUnstable marks the pixels whose darks scatter more than noise allows.
+func (m *sensorMeasuring) markUnstable() {
+	d := m.darks
+	lim := m.in.Profile.Detectors[m.detector].BadPixels
+	d.scatter()
+	// Hot pixels are marked already, so no pixel's value is looked at here.
+	none := make([]float32, len(d.chi))
+	calib.MarkDark(m.mask, none, d.chi, d.kept, d.total, calib.BadPixelLimits{HotEPerS: math.Inf(1), UnstableSigma: lim.UnstableSigma})
+}
+
+// darkPoint is the dark current of a cell at one temperature.
+type darkPoint struct {
+	tempK float64
+	rate  measure.Figure // DN/s at that temperature
+}
+
+// darkPoints are the dark currents of the good pixels of a cell at each
+// temperature: the slope of the runs' levels against time. With two or more
+// exposure times the level without exposure is free, so that no error is
+// common to the temperatures; with one it is that of the biases.
+func (m *sensorMeasuring) darkPoints(c int) []darkPoint {
+	law := darkLaw(&m.in.Profile.Detectors[m.detector])
+	var out []darkPoint
+	for place := 0; ; place++ {
+		levels, w := m.runsAt(place)
+		if len(levels) == 0 {
+			return out
+		}
+		var tempK float64
+		sum, sumHT := 0.0, 0.0 // of n level and n h(T)t level
+		if place == 0 {
+			sum, sumHT = m.nearLevel.mean(c), m.nearRate.mean(c)
+		}
+		for _, l := range levels {
+			n := float64(l.frames)
+			tempK += n * l.run.tempK / w.n
+			if place != 0 {
+				sum += n * l.sums.mean(c)
+				sumHT += n * l.run.ht * l.sums.mean(c)
+			}
+		}
+		p := darkPoint{tempK: tempK}
+		middle := 0.0 // h(T)t about which the levels turn
+		if len(levels) > 1 {
+			middle = w.ht / w.n
+		} else {
+			sumHT -= w.ht * m.biasGood.mean(c)
+		}
+		square := w.ht2 - middle*w.ht
+		p.rate.Value = (sumHT - middle*sum) / square
+		p.rate.U = m.darkRateU(c, levels, w, middle, square, p.rate.Value)
+		h := 1.0
+		if !math.IsNaN(tempK) {
+			h = law.At(tempK)
+		}
+		p.rate.Value, p.rate.U = p.rate.Value*h, p.rate.U*h
+		out = append(out, p)
+	}
+}
+
+// darkRateU is the standard uncertainty of a rate: of each run the offsets'
+// noise and that of the pixels count, and of the biases their own where the
+// level without exposure is theirs.
+func (m *sensorMeasuring) darkRateU(c int, levels []darkLevel, w weights, middle, square, rate float64) float64 {
+	noise := m.darkNoise[m.cells.amps[c]]
+	pixels := float64(m.biasGood.n[c])
+	sum := 0.0
+	for _, l := range levels {
+		n := float64(l.frames)
+		k := n * (l.run.ht - middle) / square
+		sum += k * k * (l.offsetDN2[c] + (noise.base+noise.perDN*math.Max(0, rate*l.run.ht))/(n*pixels))
+	}
+	if middle == 0 {
+		k := w.ht / square
+		sum += k * k * m.zero[c].U * m.zero[c].U
+	}
+	return math.Sqrt(sum)
+}
+
+// darkFigures are a cell's dark current, its law and its distribution, in
+// electrons by the gain g.
+func (m *sensorMeasuring) darkFigures(c int, f *CellFigures, g measure.Figure) {
+	if m.darks == nil || m.darks.runs == 0 {
+		return
+	}
+	d := &m.in.Profile.Detectors[m.detector].Dark
+	points := m.darkPoints(c)
+	fit := make([]measure.DarkPoint, len(points))
+	for i, p := range points {
+		e := measure.Figure{Value: p.rate.Value * g.Value, U: p.rate.U * g.Value}
+		fit[i] = measure.DarkPoint{TempK: p.tempK, Rate: e}
+		if !math.IsNaN(p.tempK) {
+			f.Dark = append(f.Dark, Point{X: p.tempK, Y: e.Value, U: e.U, Used: true})
+		}
+	}
+	withGain := func(e measure.Figure) measure.Figure {
+		return measure.Figure{Value: e.Value, U: math.Hypot(e.U, e.Value*g.U/g.Value)}
+	}
+	law := darkLaw(&m.in.Profile.Detectors[m.detector])
+	near := fit[0].Rate
+	if !math.IsNaN(fit[0].TempK) {
+		h := law.At(fit[0].TempK)
+		near.Value, near.U = near.Value/h, near.U/h
+	}
+	f.DarkRate = sensorFigure(withGain(near), "e-/s")
+	if d.Law == configs.DarkConstant {
+		return
+	}
+	if len(points) < 2 {
+		m.cannotOnce("temperature law of the dark current", "darks of one temperature only: take darks at three or more")
+		return
+	}
+	got, err := measure.FitDark(fit, d.Law, d.ReferenceK)
+	if err != nil {
+		m.cannotOnce("temperature law of the dark current", err.Error())
+		return
+	}
+	f.DarkLaw = d.Law
+	f.DarkRate = sensorFigure(withGain(got.Rate), "e-/s")
+	switch d.Law {
+	case configs.DarkDoubling:
+		f.Doubling = sensorFigure(got.Parameter, "K").beside(d.IntervalK, d.LawRelUncert)
+		f.Activation = m.otherLaw(fit, configs.DarkActivation, "eV")
+	default:
+		f.Activation = sensorFigure(got.Parameter, "eV").beside(d.EnergyEV, d.LawRelUncert)
+		f.Doubling = sensorFigure(got.DoublingK(d.ReferenceK), "K")
+	}
+	both, err := measure.CompareDark(fit, d.ReferenceK)
+	switch {
+	case err != nil:
+	case both.Decided:
+		f.BetterLaw = both.Better
+		if both.Better != d.Law {
+			m.found.once(FoundOtherLaw, fmt.Sprintf("%s: the darks follow %s better than the profile's %s", f.Name, both.Better, d.Law), "set dark.law of the profile to it, after a look at the plot")
+		}
+	case both.TooNarrow:
+		m.found.once(FoundLawsAlike, "the temperatures of the darks lie too close together to tell a doubling interval from an activation energy", "take darks over a wider range where it matters which law holds")
+	}
+}
+
+// otherLaw is the parameter of the law that the profile does not use.
+func (m *sensorMeasuring) otherLaw(points []measure.DarkPoint, kind, unit string) *SensorFigure {
+	got, err := measure.FitDark(points, kind, m.in.Profile.Detectors[m.detector].Dark.ReferenceK)
+	if err != nil {
+		return nil
+	}
+	return sensorFigure(got.Parameter, unit)
+}
+
+// shapeQuantiles are the quantiles of the dark current that are told.
+var shapeQuantiles = [...]float64{0.05, 0.25, 0.5, 0.75, 0.95, 0.99}
+
+// Histograms of the dark current reach from shapeFrom to shapeTo e-/s.
+const (
+	shapeFrom, shapeTo = 0.01, 1e5
+	shapeBins          = 10 // a decade
+)
+
+// shape is the distribution of the dark current over the pixels of an
+// amplifier in the whole image, or of one band of it.
+func (m *sensorMeasuring) shape(c int, gain float64) *Shape {
+	_, w := m.runsAt(0)
+	if w.ht2 == 0 {
+		return nil
+	}
+	var values []float32
+	row := make([]float32, m.sensor.Image.Width())
+	for y, segs := range m.sensor.Segments() {
+		m.ratePlane(y, row, w)
+		for _, g := range segs {
+			for x := g.X0; x < g.X1; x++ {
+				if m.cellAt(g.Amp, x, y) == c {
+					values = append(values, row[x]*float32(gain))
+				}
+			}
+		}
+	}
+	d := measure.NewDistribution(values)
+	out := &Shape{Pixels: d.N()}
+	for _, p := range shapeQuantiles {
+		out.Quantiles = append(out.Quantiles, ShapeQuantile{p, sensorFigure(d.Quantile(p), "e-/s")})
+	}
+	out.AboveHot = sensorFigure(d.Above(m.in.Profile.Detectors[m.detector].BadPixels.HotEPerS), "")
+	h := d.LogHistogram(shapeFrom, shapeTo, shapeBins)
+	out.Edges, out.Below, out.Above = h.Edges, h.Below, h.Above
+	for _, n := range h.Count {
+		out.Counts = append(out.Counts, n.Value)
+	}
+	return out
+}
+
+// cellAt is the cell that a pixel of the image belongs to, in the reference
+// region or not; noCell where it sees no band.
+func (m *sensorMeasuring) cellAt(amp, x, y int) int {
+	if m.sensor.Map == nil {
+		return amp
+	}
+	b := m.sensor.Map.Row(y)[x]
+	if b == calib.NoBand {
+		return noCell
+	}
+	return amp*m.sensor.Map.Bands + int(b)
+}
