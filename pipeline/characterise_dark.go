@@ -9,32 +9,28 @@ import (
 	"evenlight/configs"
 )
 
-// weights are sums over the runs of one temperature of n, n h(T)t and
-// n (h(T)t)^2, with n the number of frames.
-type weights struct{ n, ht, ht2 float64 }
-
-// runsAt lists the runs of one temperature and their weights.
-func (m *sensorMeasuring) runsAt(place int) (levels []darkLevel, w weights) {
+// runsAt lists the runs of one temperature with the sums over them of n h(T)t
+// and n (h(T)t)^2, n the number of frames.
+func (m *sensorMeasuring) runsAt(place int) (levels []darkLevel, ht, ht2 float64) {
 	for _, l := range m.levels {
-		if l.run.place != place {
-			continue
+		if l.run.place == place {
+			n := float64(l.frames)
+			levels = append(levels, l)
+			ht, ht2 = ht+n*l.run.ht, ht2+n*l.run.ht*l.run.ht
 		}
-		n := float64(l.frames)
-		levels = append(levels, l)
-		w.n, w.ht, w.ht2 = w.n+n, w.ht+n*l.run.ht, w.ht2+n*l.run.ht*l.run.ht
 	}
-	return levels, w
+	return levels, ht, ht2
 }
 
 // ratePlane writes a row of the dark current, DN/s at the reference
 // temperature, from the darks of the temperature nearest to it: the least
 // squares of the means, weighted by the number of frames, above the biases.
-func (m *sensorMeasuring) ratePlane(y int, row []float32, w weights) {
+func (m *sensorMeasuring) ratePlane(y int, row []float32, ht, ht2 float64) {
 	i := y * len(row)
 	bias, rate := m.bias.v[i:i+len(row)], m.darks.rate[i:i+len(row)]
-	ht, ht2 := float32(w.ht), float32(1/w.ht2)
+	t, k := float32(ht), float32(1/ht2)
 	for x := range row {
-		row[x] = (rate[x] - bias[x]*ht) * ht2
+		row[x] = (rate[x] - bias[x]*t) * k
 	}
 }
 
@@ -42,9 +38,9 @@ func (m *sensorMeasuring) ratePlane(y int, row []float32, w weights) {
 func (m *sensorMeasuring) markHot() {
 	limit := m.in.Profile.Detectors[m.detector].BadPixels.HotEPerS
 	segs := m.sensor.Segments()
-	_, w := m.runsAt(0)
+	_, ht, ht2 := m.runsAt(0)
 	m.overRows(func(y int, row []float32, _ *cellSums) {
-		m.ratePlane(y, row, w)
+		m.ratePlane(y, row, ht, ht2)
 		mask := m.mask[y*len(row) : (y+1)*len(row)]
 		for _, g := range segs[y] {
 			most := float32(limit / m.sensor.Amps[g.Amp].GainEPerDN)
@@ -55,17 +51,6 @@ func (m *sensorMeasuring) markHot() {
 			}
 		}
 	})
-}
-
-// sumNearest sums the good pixels, now that they are known, of the planes that
-// the temperature nearest to the reference left, and of the biases.
-func (m *sensorMeasuring) sumNearest() {
-	over := func(plane []float32) *cellSums {
-		return m.overRows(func(y int, row []float32, sums *cellSums) {
-			m.sumRow(y, plane[y*len(row):(y+1)*len(row)], sums)
-		})
-	}
-	m.nearLevel, m.nearRate, m.biasGood = over(m.darks.level), over(m.darks.rate), over(m.bias.v)
 }
 
 // markUnstable marks the pixels whose darks scatter more than noise allows.
@@ -88,63 +73,47 @@ type darkPoint struct {
 // temperature: the slope of the runs' levels against time. With two or more
 // exposure times the level without exposure is free, so that no error is
 // common to the temperatures; with one it is that of the biases.
+//
+// Of each run count the noise of its offsets and that of its pixels, and what
+// faint hits leave in, which is taken off and known to half of it.
 func (m *sensorMeasuring) darkPoints(c int) []darkPoint {
 	law := darkLaw(&m.in.Profile.Detectors[m.detector])
-	var out []darkPoint
-	for place := 0; ; place++ {
-		levels, w := m.runsAt(place)
-		if len(levels) == 0 {
-			return out
-		}
-		var tempK float64
-		sum, sumHT := 0.0, 0.0 // of n level and n h(T)t level
-		if place == 0 {
-			sum, sumHT = m.nearLevel.mean(c), m.nearRate.mean(c)
-		}
-		for _, l := range levels {
-			n := float64(l.frames)
-			tempK += n * l.run.tempK / w.n
-			if place != 0 {
-				sum += n * l.sums.mean(c)
-				sumHT += n * l.run.ht * l.sums.mean(c)
-			}
-		}
-		p := darkPoint{tempK: tempK}
-		middle := 0.0 // h(T)t about which the levels turn
-		if len(levels) > 1 {
-			middle = w.ht / w.n
-		} else {
-			sumHT -= w.ht * m.biasGood.mean(c)
-		}
-		square := w.ht2 - middle*w.ht
-		p.rate.Value = (sumHT - middle*sum) / square
-		p.rate.U = m.darkRateU(c, levels, w, middle, square, p.rate.Value)
-		h := 1.0
-		if !math.IsNaN(tempK) {
-			h = law.At(tempK)
-		}
-		p.rate.Value, p.rate.U = p.rate.Value*h, p.rate.U*h
-		out = append(out, p)
-	}
-}
-
-// darkRateU is the standard uncertainty of a rate: of each run the offsets'
-// noise and that of the pixels count, and of the biases their own where the
-// level without exposure is theirs.
-func (m *sensorMeasuring) darkRateU(c int, levels []darkLevel, w weights, middle, square, rate float64) float64 {
 	noise := m.darkNoise[m.cells.amps[c]]
 	pixels := float64(m.biasGood.n[c])
-	sum := 0.0
-	for _, l := range levels {
-		n := float64(l.frames)
-		k := n * (l.run.ht - middle) / square
-		sum += k * k * (l.offsetDN2[c] + (noise.base+noise.perDN*math.Max(0, rate*l.run.ht))/(n*pixels))
+	var out []darkPoint
+	for place, sums := range m.slopes {
+		levels, _, _ := m.runsAt(place)
+		if len(levels) == 0 {
+			continue
+		}
+		middle := m.middle(place)
+		var n, tempK, square, faint, byBias float64
+		for _, l := range levels {
+			f := float64(l.frames)
+			k := f * (l.run.ht - middle)
+			n += f
+			tempK += f * l.run.tempK
+			square += k * l.run.ht
+			faint += k * l.faint[c] / (f * pixels)
+			byBias += k
+		}
+		rate := sums.mean(c) - faint
+		u2 := faint * faint / 4
+		if middle == 0 {
+			rate -= byBias * m.biasGood.mean(c)
+			u2 += byBias * byBias * m.zero[c].U * m.zero[c].U
+		}
+		rate /= square
+		for _, l := range levels {
+			k := float64(l.frames) * (l.run.ht - middle)
+			u2 += k * k * (l.offsetDN2[c] + (noise.base+noise.perDN*math.Max(0, rate*l.run.ht))/(float64(l.frames)*pixels))
+		}
+		p := darkPoint{tempK: tempK / n}
+		h := hAt(law, p.tempK)
+		p.rate = measure.Figure{Value: rate * h, U: math.Sqrt(u2) / square * h}
+		out = append(out, p)
 	}
-	if middle == 0 {
-		k := w.ht / square
-		sum += k * k * m.zero[c].U * m.zero[c].U
-	}
-	return math.Sqrt(sum)
+	return out
 }
 
 // darkFigures are a cell's dark current, its law and its distribution, in
@@ -167,11 +136,8 @@ func (m *sensorMeasuring) darkFigures(c int, f *CellFigures, g measure.Figure) {
 		return measure.Figure{Value: e.Value, U: math.Hypot(e.U, e.Value*g.U/g.Value)}
 	}
 	law := darkLaw(&m.in.Profile.Detectors[m.detector])
-	near := fit[0].Rate
-	if !math.IsNaN(fit[0].TempK) {
-		h := law.At(fit[0].TempK)
-		near.Value, near.U = near.Value/h, near.U/h
-	}
+	h := hAt(law, fit[0].TempK)
+	near := measure.Figure{Value: fit[0].Rate.Value / h, U: fit[0].Rate.U / h}
 	f.DarkRate = sensorFigure(withGain(near), "e-/s")
 	if d.Law == configs.DarkConstant {
 		return
@@ -229,14 +195,11 @@ const (
 // shape is the distribution of the dark current over the pixels of an
 // amplifier in the whole image, or of one band of it.
 func (m *sensorMeasuring) shape(c int, gain float64) *Shape {
-	_, w := m.runsAt(0)
-	if w.ht2 == 0 {
-		return nil
-	}
+	_, ht, ht2 := m.runsAt(0)
 	var values []float32
 	row := make([]float32, m.sensor.Image.Width())
 	for y, segs := range m.sensor.Segments() {
-		m.ratePlane(y, row, w)
+		m.ratePlane(y, row, ht, ht2)
 		for _, g := range segs {
 			for x := g.X0; x < g.X1; x++ {
 				if m.cellAt(g.Amp, x, y) == c {

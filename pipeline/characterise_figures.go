@@ -146,6 +146,9 @@ func (m *sensorMeasuring) ladderCurve(c int, full map[int]string) *calib.LadderF
 	var rungs []calib.Rung
 	for _, i := range m.ladder(c, full) {
 		p := m.lit[c][i]
+		if m.tailReaches(c, p, amp) {
+			continue
+		}
 		u := m.levelU(p)
 		rungs = append(rungs, calib.Rung{ExposureS: p.step.exposureS + m.later(c), MeanDN: p.pair.Mean.Value - m.zero[c].Value, Variance: u * u})
 	}
@@ -154,6 +157,19 @@ func (m *sensorMeasuring) ladderCurve(c int, full map[int]string) *calib.LadderF
 		return straight
 	}
 	return fit
+}
+
+// tailReaches tells whether the upper tail of a level's pixels reaches full
+// well as the profile has it: then the level would bend the curve. (What the
+// level is on the linear scale is not known yet; a response that bends by some
+// per cent is within the tail.)
+func (m *sensorMeasuring) tailReaches(c int, p litPair, amp *configs.Amplifier) bool {
+	d := &m.in.Profile.Detectors[m.detector]
+	if d.Saturation.FullWellE == 0 {
+		return false
+	}
+	v := p.pair.Mean.Value - m.zero[c].Value + tailSigmas*p.frames[0].spread[c]
+	return v >= d.Saturation.FullWellE/amp.GainEPerDN
 }
 
 // ladder lists the pairs of a cell's ladder that are not saturated; none where

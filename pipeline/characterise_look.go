@@ -19,6 +19,7 @@ type calFrame struct {
 	offset    []float64       // by amplifier: median of its overscan, DN; 0 where the bias carries the offset
 	level     []float64       // by cell: median above offset, DN; NaN where the cell has no sample
 	levelU    []float64       // by cell: standard uncertainty of level against that of like frames, DN
+	spread    []float64       // by cell: standard deviation of a sample about the median, DN
 	saturated []float64       // by cell: fraction of the samples at the converter's ceiling or the profile's level
 	tilt      measure.TiltFit // of the image, DN; each row above the overscan beside it
 }
@@ -121,7 +122,7 @@ func (in *Instrument) look(f *Frame) (*calFrame, error) {
 	for k, v := range values {
 		n := math.Max(1, float64(len(v)))
 		median, sigma := calib.MedianMAD(v)
-		c.level = append(c.level, float64(median))
+		c.level, c.spread = append(c.level, float64(median)), append(c.spread, float64(sigma))
 		// The median of normal noise has a variance of pi/2 that of the mean.
 		c.levelU = append(c.levelU, math.Hypot(math.Sqrt(math.Pi/2/n)*float64(sigma), o.u[cells.amps[k]]))
 		c.saturated = append(c.saturated, float64(high[k])/n)

@@ -27,8 +27,7 @@ type sensorMeasuring struct {
 	darks     *darkPlanes      // nil without darks
 	darkNoise []darkNoise      // by amplifier
 	levels    []darkLevel      // of the runs, in their order
-	nearLevel *cellSums        // of n mean over the runs of the temperature nearest to the reference
-	nearRate  *cellSums        // of n h(T)t mean over them
+	slopes    []*cellSums      // by temperature: of the good pixels of darkPlanes.slope
 	biasGood  *cellSums        // of the biases' mean over the good pixels
 	lit       [][]litPair      // by cell: pairs of flats
 	flats     []*flatResponse  // what the flats of one step gave, by band
@@ -54,15 +53,12 @@ type litPair struct {
 	frames    []*calFrame
 }
 
-// darkLevel is one run of darks: the sums of its good pixels, DN above offset,
-// and the variance that the offsets bring to their means, by cell. Of the
-// temperature nearest to the reference the good pixels are not known yet, and
-// the sums are empty.
+// darkLevel is one run of darks as it was gone through.
 type darkLevel struct {
 	run       *darkRun
 	frames    int
-	sums      *cellSums
-	offsetDN2 []float64
+	offsetDN2 []float64 // by cell: variance that the offsets bring to the mean, DN^2
+	faint     []float64 // by cell: sum of what faint hits leave in, DN
 }
 
 // measure goes through the frames of a set and works out its figures.

@@ -53,9 +53,11 @@ type darkPlanes struct {
 	sum, square, top, second []float32
 	frames                   int
 
-	// Over the runs of the temperature nearest to the reference: sums of
-	// n mean and of n h(T)t mean over n kept frames.
-	level, rate []float32
+	// By temperature: sum over its runs of n (h(T)t - middle) mean, with n
+	// frames each ([darkTemp]).
+	slope [][]float32
+	// Of the temperature nearest to the reference: sum of n h(T)t mean.
+	rate []float32
 	// Over all runs: sum of squares about the runs' means in units of the
 	// expected variance, and the number of kept samples.
 	chi  []float32
@@ -68,7 +70,15 @@ func newDarkPlanes(im calib.Region) *darkPlanes {
 	n := im.Width() * im.Height()
 	plane := func() []float32 { return make([]float32, n) }
 	return &darkPlanes{width: im.Width(), sum: plane(), square: plane(), top: plane(), second: plane(),
-		level: plane(), rate: plane(), chi: plane(), kept: make([]int32, n)}
+		rate: plane(), chi: plane(), kept: make([]int32, n)}
+}
+
+// slopeOf is the plane of a temperature.
+func (d *darkPlanes) slopeOf(place int) []float32 {
+	for len(d.slope) <= place {
+		d.slope = append(d.slope, make([]float32, len(d.sum)))
+	}
+	return d.slope[place]
 }
 
 // add takes a row of one or two frames of the run; first says that the run
@@ -150,58 +160,78 @@ func insert(top, second *float32, v float32) {
 type darkNoise struct{ base, perDN float64 }
 
 // hitSigmas is how far above the rest of its run a sample stands that a cosmic
-// ray has hit. Of normal noise one sample in 3 million does.
-const hitSigmas = 5
+// ray has hit. Of normal noise 3 in 100 000 samples do, which takes 1.3e-4
+// standard deviations off a mean.
+const hitSigmas = 4
 
-// fold ends a run for row y: the two highest samples are left out where they
-// stand out, and what is kept goes into the sums. means, if not nil, receives
-// the mean of each pixel. near says that the run is of the temperature nearest
-// to the reference, ht is its h(T) t.
-func (d *darkPlanes) fold(y int, segs []calib.Segment, noise []darkNoise, bias, means []float32, near bool, ht float64) {
+// foldRow ends a run for row y: the two highest samples of each pixel are left
+// out where they stand out, and what is kept goes into the sums. cells, nil
+// outside of the reference region, tells whose faint hits are counted.
+//
+// Hits that are too faint to stand out stay in the means. As many are taken to
+// lie below the limit as are found between it and twice as much, evenly:
+// faint[c] gathers half of the limit for each of the latter.
+func (d *darkPlanes) foldRow(y int, segs []calib.Segment, cells []int16, noise []darkNoise, bias []float32, r darkWeights, faint []float64) {
 	i := y * d.width
+	slope := d.slope[r.place]
+	bySlope, byRate := float32(float64(d.frames)*(r.ht-r.middle)), float32(float64(d.frames)*r.ht)
 	for _, g := range segs {
 		n := noise[g.Amp]
 		for x := g.X0; x < g.X1; x++ {
 			p := i + x
-			b := 0.0
-			if bias != nil {
-				b = float64(bias[p])
+			j := d.judge(p, n, float64(bias[p]))
+			d.chi[p] += j.chi
+			d.kept[p] += j.kept
+			slope[p] += bySlope * j.mean
+			if r.place == 0 {
+				d.rate[p] += byRate * j.mean
 			}
-			kept, mean, chi := d.judge(p, n, b)
-			d.chi[p] += float32(chi)
-			d.kept[p] += int32(kept)
-			if near {
-				d.level[p] += float32(float64(d.frames) * mean)
-				d.rate[p] += float32(float64(d.frames) * ht * mean)
-			}
-			if means != nil {
-				means[x] = float32(mean)
+			if j.faint > 0 && cells != nil && cells[x] != noCell {
+				faint[cells[x]] += j.faint
 			}
 		}
 	}
 }
 
-// judge returns how many samples of a pixel's run are kept, their mean, and
-// their sum of squares about it over the expected variance.
-func (d *darkPlanes) judge(p int, noise darkNoise, bias float64) (kept int, mean, chi float64) {
-	n := d.frames
+// darkWeights is what a run counts with: its place among the temperatures, its
+// h(T)t, and the h(T)t about which the runs of its temperature turn.
+type darkWeights struct {
+	place      int
+	ht, middle float64
+}
+
+// judged is what becomes of the samples of one pixel in a run.
+type judged struct {
+	kept  int32
+	mean  float32
+	chi   float32 // sum of squares about the mean over the expected variance
+	faint float64 // half the limit for each hit up to twice as high as it, DN
+}
+
+func (d *darkPlanes) judge(p int, noise darkNoise, bias float64) judged {
+	n := float64(d.frames)
 	sum, square := float64(d.sum[p]), float64(d.square[p])
-	for _, high := range [...]float32{d.top[p], d.second[p]} {
-		if n < 3 {
+	var out judged
+	for high := d.top[p]; n >= 3; high = d.second[p] {
+		v := float64(high)
+		rest := (sum - v) / (n - 1)
+		over := v - rest
+		limit := hitSigmas * hitSigmas * (noise.base + noise.perDN*max(0, rest-bias)) * n / (n - 1)
+		if !(over > 0 && over*over > limit) {
 			break
 		}
-		v := float64(high)
-		rest := (sum - v) / float64(n-1)
-		variance := noise.base + noise.perDN*math.Max(0, rest-bias)
-		over := v - rest
-		if !(over > 0 && over*over > hitSigmas*hitSigmas*variance*float64(n)/float64(n-1)) {
-			break
+		if over*over < 4*limit {
+			out.faint += math.Sqrt(limit) / 2
 		}
 		sum, square, n = sum-v, square-v*v, n-1
+		if int(n) == d.frames-2 {
+			break
+		}
 	}
-	mean = sum / float64(n)
-	variance := noise.base + noise.perDN*math.Max(0, mean-bias)
-	return n, mean, math.Max(0, square-sum*mean) / variance
+	mean := sum / n
+	out.kept, out.mean = int32(n), float32(mean)
+	out.chi = float32(max(0, square-sum*mean) / (noise.base + noise.perDN*max(0, mean-bias)))
+	return out
 }
 
 // scatter turns the sums into what calib.MarkDark asks for: the reduced
@@ -217,4 +247,9 @@ func (d *darkPlanes) scatter() {
 		}
 		d.chi[i] = float32(1 + (float64(c)/freedom-1)*math.Sqrt(freedom/math.Max(1, n-1)))
 	}
+}
+
+// free lets go of what is needed no more once the runs are over.
+func (d *darkPlanes) free() {
+	d.sum, d.square, d.top, d.second, d.slope, d.chi, d.kept = nil, nil, nil, nil, nil, nil, nil
 }

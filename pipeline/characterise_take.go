@@ -140,22 +140,26 @@ func (m *sensorMeasuring) expectedDark() []darkNoise {
 	return out
 }
 
-// takeDarks goes through the darks, those of the temperature nearest to the
-// reference first: they tell which pixels are hot.
+// takeDarks goes through the darks.
 func (m *sensorMeasuring) takeDarks() {
 	if len(m.runs) == 0 {
 		return
 	}
 	m.darks = newDarkPlanes(m.sensor.Image)
 	m.darkNoise = m.expectedDark()
-	for i, r := range m.runs {
+	for _, r := range m.runs {
 		m.takeRun(r)
-		if r.place == 0 && (i+1 == len(m.runs) || m.runs[i+1].place != 0) {
-			m.markHot()
-			m.sumNearest()
-		}
 	}
+	if m.darks.runs == 0 {
+		return
+	}
+	m.markHot()
 	m.markUnstable()
+	for place := range m.darks.slope {
+		m.slopes = append(m.slopes, m.sumGood(m.darks.slope[place]))
+	}
+	m.biasGood = m.sumGood(m.bias.v)
+	m.darks.free()
 }
 
 // takeRun goes through one run.
@@ -177,13 +181,41 @@ func (m *sensorMeasuring) takeRun(r *darkRun) {
 	}
 	d.runs++
 	d.total += d.frames
-	near := r.place == 0
-	sums := m.foldRun(near, r.ht)
-	l := darkLevel{run: r, frames: d.frames, sums: sums}
+	l := darkLevel{run: r, frames: d.frames}
 	for _, a := range m.cells.amps {
 		l.offsetDN2 = append(l.offsetDN2, offset[a]/float64(d.frames*d.frames))
 	}
+	d.slopeOf(r.place)
+	w := darkWeights{r.place, r.ht, m.middle(r.place)}
+	segs := m.sensor.Segments()
+	l.faint = m.overRows(func(y int, _ []float32, sums *cellSums) {
+		d.foldRow(y, segs[y], m.cells.rows[y], m.darkNoise, m.bias.v, w, sums.sum)
+	}).sum
 	m.levels = append(m.levels, l)
+}
+
+// middle is the h(T)t about which the runs of a temperature turn: the mean over
+// their frames, or none where they are of one exposure time.
+func (m *sensorMeasuring) middle(place int) float64 {
+	runs, n, sum := 0, 0.0, 0.0
+	for _, r := range m.runs {
+		if r.place == place {
+			runs++
+			n += float64(len(r.frames))
+			sum += float64(len(r.frames)) * r.ht
+		}
+	}
+	if runs < 2 {
+		return 0
+	}
+	return sum / n
+}
+
+// sumGood sums the good pixels of a plane by cell.
+func (m *sensorMeasuring) sumGood(plane []float32) *cellSums {
+	return m.overRows(func(y int, row []float32, sums *cellSums) {
+		m.sumRow(y, plane[y*len(row):(y+1)*len(row)], sums)
+	})
 }
 
 // cellSums are sums over the good pixels of each cell.
@@ -205,25 +237,6 @@ func (s *cellSums) add(o *cellSums) {
 
 // mean is the mean of a cell.
 func (s *cellSums) mean(c int) float64 { return s.sum[c] / float64(s.n[c]) }
-
-// foldRun ends a run of darks over the image and sums the good pixels of each
-// cell. Without bias their level is above the offset.
-func (m *sensorMeasuring) foldRun(near bool, ht float64) *cellSums {
-	var bias []float32
-	if m.bias != nil {
-		bias = m.bias.v
-	}
-	segs := m.sensor.Segments()
-	return m.overRows(func(y int, means []float32, sums *cellSums) {
-		if near {
-			means = nil
-		}
-		m.darks.fold(y, segs[y], m.darkNoise, bias, means, near, ht)
-		if means != nil {
-			m.sumRow(y, means, sums)
-		}
-	})
-}
 
 // overRows calls do for each image row, and puts the sums of its cells
 // together in the order of the rows.
