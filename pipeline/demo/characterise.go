@@ -115,7 +115,7 @@ func (t *detectorTruth) cell(c *pipeline.CellFigures) []SensorFigure {
 	add("doubling interval, K", c.Doubling, t.doublingK())
 	add("activation energy, eV", c.Activation, t.energyEV())
 	if c.DSNU != nil {
-		add("DSNU, e-", c.DSNU.Total, amp.GainEPerDN*spread(t.maps.Pattern, good))
+		add("DSNU, e-", c.DSNU.Total, amp.GainEPerDN*t.dsnu(c.Amplifier, good))
 	}
 	for _, p := range c.PRNU {
 		add(strings.TrimSpace("PRNU "+p.Band)+", %", p.Total, t.prnu(amp, cmp.Or(p.Band, c.Band), p.Level, good))

@@ -5,6 +5,8 @@ import (
 	"math"
 	"path/filepath"
 
+	"gonum.org/v1/gonum/stat"
+
 	"evenlight/calib"
 	"evenlight/calib/measure"
 	"evenlight/configs"
@@ -58,8 +60,10 @@ func (t *detectorTruth) amplifier(name string) *simulate.Amplifier {
 	return &t.scalars.Amplifiers[0]
 }
 
-// pixels are the places in the maps of the good pixels of the reference region
-// that an amplifier reads, of one band where it is named.
+// pixels are the places in the maps of the pixels of the reference region that
+// an amplifier reads, of one band where it is named, without those that the
+// characterisation marks as bad and leaves out. It does not look for pixels
+// with a curve of their own, so those stay.
 func (t *detectorTruth) pixels(amplifier, band string) []int {
 	d := t.detector
 	var read configs.Region
@@ -76,7 +80,7 @@ func (t *detectorTruth) pixels(amplifier, band string) []int {
 		for x := max(read.Columns[0], d.Reference.Columns[0]); x <= min(read.Columns[1], d.Reference.Columns[1]); x++ {
 			i := (y-1)*d.Width + x - 1
 			seen := bands[(y-d.Image.Rows[0])*width+x-d.Image.Columns[0]]
-			if t.maps.Defects[i] == 0 && (band == "" || seen >= 0 && t.profile.Bands[seen].Name == band) {
+			if t.maps.Defects[i]&^simulate.Nonlinear == 0 && (band == "" || seen >= 0 && t.profile.Bands[seen].Name == band) {
 				out = append(out, i)
 			}
 		}
@@ -141,18 +145,44 @@ func (t *detectorTruth) linearityError(a *simulate.Amplifier, points []pipeline.
 	return l.Error.Value
 }
 
-// spread is the standard deviation of a plane over pixels.
-func spread(plane []float32, pixels []int) float64 {
-	mean := 0.0
-	for _, i := range pixels {
-		mean += float64(plane[i]) / float64(len(pixels))
+// dsnu is the spread of the zero-exposure pattern over pixels, DN. The offset
+// that frames are freed of is that of the overscan, whose pattern varies along
+// the rows, too.
+func (t *detectorTruth) dsnu(amplifier string, pixels []int) float64 {
+	offset := t.overscanPattern(amplifier)
+	values := make([]float64, len(pixels))
+	for i, p := range pixels {
+		values[i] = float64(t.maps.Pattern[p]) - offset[p/t.maps.Width]
 	}
-	sum := 0.0
-	for _, i := range pixels {
-		d := float64(plane[i]) - mean
-		sum += d * d
+	return stat.StdDev(values, nil)
+}
+
+// overscanPattern is the mean pattern of an amplifier's overscan by row, over
+// the rows that the profile smooths it over.
+func (t *detectorTruth) overscanPattern(amplifier string) []float64 {
+	out := make([]float64, t.maps.Height)
+	var o *configs.Region
+	for i := range t.detector.Amplifiers {
+		if t.detector.Amplifiers[i].Name == amplifier {
+			o = t.detector.Amplifiers[i].Overscan
+		}
 	}
-	return math.Sqrt(sum / float64(len(pixels)-1))
+	half := t.detector.Offset.SmoothRows / 2
+	if o == nil || t.detector.Offset.From != configs.OffsetOverscan || half == 0 {
+		return out
+	}
+	for y := range out {
+		var near []float64
+		for row := max(y-half, o.Rows[0]-1); row <= min(y+half, o.Rows[1]-1); row++ {
+			for column := o.Columns[0] - 1; column < o.Columns[1]; column++ {
+				near = append(near, float64(t.maps.Pattern[row*t.maps.Width+column]))
+			}
+		}
+		if len(near) > 0 {
+			out[y] = stat.Mean(near, nil)
+		}
+	}
+	return out
 }
 
 // prnu is the spread of the pixels in a flat of the given level, percent of
@@ -169,7 +199,11 @@ func (t *detectorTruth) prnu(a *simulate.Amplifier, band string, levelDN float64
 		x := 2*float64(p%t.maps.Width)/float64(t.maps.Width) - 1
 		y := 2*float64(p/t.maps.Width)/float64(t.maps.Height) - 1
 		design[i] = []float64{1, x, y, x * x, x * y, y * y}
-		signal[i], even[i] = a.Measured(float64(flat[p])*light), 1
+		even[i] = 1
+		signal[i] = a.Measured(float64(flat[p]) * light)
+		if t.maps.Bend != nil && t.maps.Bend[p] != 0 {
+			signal[i] = a.MeasuredBent(float64(flat[p])*light, float64(t.maps.Bend[p]))
+		}
 	}
 	fit, err := calib.LeastSquares(design, signal, even)
 	if err != nil {

@@ -25,6 +25,7 @@ const (
 	planePattern = "PATTERN"
 	planeDark    = "DARK_CURRENT"
 	planeFlat    = "FLAT" // EXTVER counts the profile's bands from 1
+	planeBend    = "BEND"
 )
 
 // TruthFile names the file that holds the truth of one frame on one detector.
@@ -33,7 +34,8 @@ func TruthFile(truthDir, frame, detector string) string {
 }
 
 // MapsFile names the file that holds the truth about the pixels of a detector
-// over the raw frame: B in DN, d in e-/s at T0, F of every band, defects.
+// over the raw frame: B in DN, d in e-/s at T0, F of every band, defects, and
+// of frames what nonlinear pixels add to c2.
 func MapsFile(truthDir, detector string) string {
 	return filepath.Join(truthDir, "sensor-"+detector+".fits")
 }
@@ -114,7 +116,7 @@ func writeMaps(path string, s *Sensor) error {
 		flat.band, flat.version = band, int64(i+1)
 		planes = append(planes, flat)
 	}
-	planes = append(planes, defectPlane(s.Defects))
+	planes = append(planes, defectPlane(s.Defects), floatPlane(planeBend, "adu-1", s.Bend))
 	about := cards{{"DETECTOR", s.Detector.Name, ""}}
 	return writePlanes(path, about, s.Detector.Width, s.Detector.Height, planes)
 }
@@ -173,6 +175,7 @@ type Maps struct {
 	Dark          []float32 // d at T0, e-/s; of an unstable pixel, its lower value
 	Flats         map[string][]float32
 	Defects       []Defect
+	Bend          []float32 // what a nonlinear pixel adds to its amplifier's c2, 1/DN; nil where none is drawn
 }
 
 // LoadMaps reads the truth about a detector's pixels from the file that
@@ -249,6 +252,9 @@ func (r *truthReader) maps() *Maps {
 			r.err = err
 		}
 		m.Flats[band] = r.floats(strconv.Itoa(hdu.Index))
+	}
+	if len(r.planes(planeBend)) > 0 {
+		m.Bend = r.floats(planeBend)
 	}
 	return m
 }

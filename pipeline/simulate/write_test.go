@@ -194,7 +194,7 @@ func TestSensorMapsAreThoseOfTheSensor(t *testing.T) {
 	}
 	s := sensors[0]
 	if m.Width != s.Detector.Width || m.Height != s.Detector.Height || !slices.Equal(m.Pattern, s.Pattern) || !slices.Equal(m.Dark, s.Dark) ||
-		!slices.Equal(m.Defects, s.Defects) || !reflect.DeepEqual(m.Flats, s.flats) {
+		!slices.Equal(m.Defects, s.Defects) || !slices.Equal(m.Bend, s.Bend) || !reflect.DeepEqual(m.Flats, s.flats) {
 		t.Error("the maps are not read as they were")
 	}
 }
