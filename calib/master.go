@@ -163,9 +163,9 @@ func (s FlatStage) Apply(r *Row) {
 	}
 }
 
-// Boltzmann constant in eV/K: k = 1.380649e-23 J/K and e = 1.602176634e-19 C
+// BoltzmannEV is Boltzmann's constant in eV/K: k = 1.380649e-23 J/K and e = 1.602176634e-19 C
 // are exact (SI Brochure, 9th edition).
-const boltzmannEV = 1.380649e-23 / 1.602176634e-19
+const BoltzmannEV = 1.380649e-23 / 1.602176634e-19
 
 // DarkLaw is h(T), the temperature law of the dark current, with h(T0) = 1.
 type DarkLaw struct {
@@ -189,14 +189,15 @@ func (l DarkLaw) Settings() []Setting {
 }
 
 // At returns h(T) for a detector temperature in kelvin.
-func (l DarkLaw) At(tempK float64) float64 { return math.Exp(l.exponent(tempK)) }
+func (l DarkLaw) At(tempK float64) float64 { return math.Exp(l.Exponent(tempK)) }
 
-func (l DarkLaw) exponent(tempK float64) float64 {
+// Exponent returns ln h(T). It is proportional to the energy, or to 1/interval.
+func (l DarkLaw) Exponent(tempK float64) float64 {
 	switch l.Kind {
 	case "doubling":
 		return math.Ln2 * (tempK - l.ReferenceK) / l.IntervalK
 	case "activation":
-		return -l.EnergyEV / boltzmannEV * (1/tempK - 1/l.ReferenceK)
+		return -l.EnergyEV / BoltzmannEV * (1/tempK - 1/l.ReferenceK)
 	default:
 		return 0
 	}
@@ -206,5 +207,5 @@ func (l DarkLaw) exponent(tempK float64) float64 {
 // that of the law's parameter: the exponent is proportional to E, or to
 // 1/interval, so u(h)/h = |exponent| u(p)/p (JCGM 100:2008, 5.1).
 func (l DarkLaw) RelativeUncertainty(tempK float64) float64 {
-	return math.Abs(l.exponent(tempK)) * l.RelUncert
+	return math.Abs(l.Exponent(tempK)) * l.RelUncert
 }

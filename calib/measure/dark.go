@@ -15,10 +15,6 @@ const (
 	Activation = "activation"
 )
 
-// boltzmannEV is Boltzmann's constant in eV/K: k = 1.380649e-23 J/K and
-// e = 1.602176634e-19 C are exact (SI Brochure, 9th edition).
-const boltzmannEV = 1.380649e-23 / 1.602176634e-19
-
 // DarkPoint is the dark current at one temperature.
 type DarkPoint struct {
 	TempK float64
@@ -38,22 +34,16 @@ type DarkFit struct {
 	Residuals  []Figure // rate minus law for each point; U is the point's
 }
 
-// darkAxis is the variable in which the logarithm of a law is a straight
-// line, ln d = ln Rate + b x: for doubling, x = (T-T0) ln 2 and b is
-// 1/interval; for activation, x = (1/T0 - 1/T)/k and b is the energy.
-func darkAxis(kind string, tempK, referenceK float64) float64 {
-	if kind == Doubling {
-		return (tempK - referenceK) * math.Ln2
+// darkAxis returns the variable x in which the logarithm of a law is a
+// straight line, ln d = ln Rate + b x, and dx/dT: the exponent of the law of
+// 1 eV, with b the energy, or of 1 K, with b = 1/interval.
+func darkAxis(kind string, tempK, referenceK float64) (x, slope float64) {
+	unit := calib.DarkLaw{Kind: kind, ReferenceK: referenceK, IntervalK: 1, EnergyEV: 1}
+	slope = math.Ln2
+	if kind == Activation {
+		slope = 1 / (calib.BoltzmannEV * tempK * tempK)
 	}
-	return (1/referenceK - 1/tempK) / boltzmannEV
-}
-
-// darkAxisSlope is dx/dT.
-func darkAxisSlope(kind string, tempK float64) float64 {
-	if kind == Doubling {
-		return math.Ln2
-	}
-	return 1 / (boltzmannEV * tempK * tempK)
+	return unit.Exponent(tempK), slope
 }
 
 // FitDark fits a law to dark currents by weighted least squares of the rates
@@ -90,7 +80,8 @@ func darkStart(points []DarkPoint, kind string, referenceK float64) (level, b fl
 	var y, w []float64
 	for _, p := range points {
 		if p.Rate.Value > clearSigmas*p.Rate.U {
-			design = append(design, []float64{1, darkAxis(kind, p.TempK, referenceK)})
+			x, _ := darkAxis(kind, p.TempK, referenceK)
+			design = append(design, []float64{1, x})
 			y = append(y, math.Log(p.Rate.Value))
 			w = append(w, p.Rate.Value*p.Rate.Value/(p.Rate.U*p.Rate.U))
 		}
@@ -111,10 +102,10 @@ func darkIterate(points []DarkPoint, kind string, referenceK, level, b float64) 
 	design, y, w := make([][]float64, n), make([]float64, n), make([]float64, n)
 	for range 100 {
 		for i, p := range points {
-			x := darkAxis(kind, p.TempK, referenceK)
+			x, slope := darkAxis(kind, p.TempK, referenceK)
 			d := math.Exp(level + b*x)
 			design[i], y[i] = []float64{d, d * x}, p.Rate.Value-d
-			u := math.Hypot(p.Rate.U, d*b*darkAxisSlope(kind, p.TempK)*p.TempU)
+			u := math.Hypot(p.Rate.U, d*b*slope*p.TempU)
 			w[i] = 1 / (u * u)
 		}
 		fit, err := calib.LeastSquares(design, y, w)
@@ -168,7 +159,7 @@ func darkResult(points []DarkPoint, kind string, referenceK, level, b float64, f
 // At returns the dark current at a temperature, in the unit of the points.
 func (f *DarkFit) At(tempK float64) Figure {
 	h := f.Law.At(tempK)
-	x := darkAxis(f.Law.Kind, tempK, f.Law.ReferenceK)
+	x, _ := darkAxis(f.Law.Kind, tempK, f.Law.ReferenceK)
 	d := f.Rate.Value * h
 	byParameter := d * x
 	if f.Law.Kind == Doubling {
@@ -186,7 +177,7 @@ func (f *DarkFit) DoublingK(tempK float64) Figure {
 	if f.Law.Kind == Doubling {
 		return f.Parameter
 	}
-	k := math.Ln2 * boltzmannEV * tempK * tempK
+	k := math.Ln2 * calib.BoltzmannEV * tempK * tempK
 	return Figure{k, 0}.over(f.Parameter)
 }
 

@@ -28,10 +28,10 @@ type Leak struct {
 // grows with h(T) t, so level and tilts of all darks lie on lines
 // a + b h(T) t; light does not follow them. The darks that agree with one
 // another best are taken first, and others join while they agree with these
-// ([agreeing]); what stays outside has a leak: a level that is too high, or a
-// tilt that differs either way. A set without leaks is accused with the
-// probability alarm at most, as far as the uncertainties given are right and
-// more than half of the darks are good.
+// (line.agreeing); what stays outside has a leak: a level that is too high, or a
+// tilt that differs either way. A set without leaks is accused with about the
+// probability alarm, as far as the uncertainties given are right; leaks in half
+// of the darks or more cannot be told.
 //
 // A leak that is the same share of h(T) t in all darks looks like dark
 // charge and cannot be told from it.

@@ -134,21 +134,23 @@ func (p *PairSums) step() float64 {
 // blockSums sums the pixels within both windows, about their centres.
 func blockSums(d, s []float32, dw, sw window) (of sums, fourth float64, n int) {
 	s = s[:len(d)]
+	var sd, ss, sdd, sss, sds float64 // in registers
 	for i, v := range d {
-		if !dw.holds(v) || !sw.holds(s[i]) {
+		dv, sv := v-dw.centre, s[i]-sw.centre
+		if !(abs(dv) <= dw.reach) || !(abs(sv) <= sw.reach) { // NaN is not
 			continue
 		}
-		e, f := float64(v-dw.centre), float64(s[i]-sw.centre)
+		e, f := float64(dv), float64(sv)
 		q := e * e
-		of.d += e
-		of.s += f
-		of.dd += q
-		of.ss += f * f
-		of.ds += e * f
+		sd += e
+		ss += f
+		sdd += q
+		sss += f * f
+		sds += e * f
 		fourth += q * q
 		n++
 	}
-	return of, fourth, n
+	return sums{sd, ss, sdd, sss, sds}, fourth, n
 }
 
 // Pair is what two equal frames tell of a region.

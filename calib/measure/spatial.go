@@ -94,21 +94,28 @@ func (s *Spatial) Pattern(temporal Figure) Pattern {
 	all := n * mean * mean
 	vr, vc, vp := split(n, r, c, s.perRow/n, perColumn/n, s.square-all, s.byRow-all, byColumn-all)
 	t := temporal.Value
-	noise := func(k, t, s2 float64) float64 {
-		return math.Sqrt((2*t*t + 4*t*max(s2, 0)) / k)
-	}
 	total := (s.square-all)/(n-1) - t
 	vp -= t
 	wide, high := n/r, n/c // pixels of a row, of a column
-	rest := noise(n-r-c+1, t, vp)
+	rest := spatialU(n-r-c+1, t, vp)
 	return Pattern{
 		N:      int(n),
 		Mean:   Figure{s.pivot + mean, math.Sqrt(t / n)},
-		Total:  Figure{total, math.Hypot(noise(n-1, t, total), temporal.U)},
-		Row:    Figure{vr, math.Hypot(noise(r-1, t/wide, vr+vp/wide), rest/wide)},
-		Column: Figure{vc, math.Hypot(noise(c-1, t/high, vc+vp/high), rest/high)},
+		Total:  Figure{total, math.Hypot(spatialU(n-1, t, total), temporal.U)},
+		Row:    Figure{vr, math.Hypot(spatialU(r-1, t/wide, vr+vp/wide), rest/wide)},
+		Column: Figure{vc, math.Hypot(spatialU(c-1, t/high, vc+vp/high), rest/high)},
 		Pixel:  Figure{vp, math.Hypot(rest, temporal.U)},
 	}
+}
+
+// spatialU is the standard uncertainty of the spatial variance s2 of k+1
+// values with the noise variance t. An s2 that noise made negative is held at
+// minus half of its uncertainty without a pattern, t sqrt(2/k): at zero the
+// uncertainty would be too large on average, and without bound it would
+// vanish just where s2 is furthest off.
+func spatialU(k, t, s2 float64) float64 {
+	least := -t * math.Sqrt(2/k) / 2
+	return math.Sqrt((2*t*t + 4*t*max(s2, least)) / k)
 }
 
 // split solves the moment equations, less that of the mean, for the variances

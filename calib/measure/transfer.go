@@ -24,6 +24,15 @@ type Level struct {
 	ExposureS float64 // for the words about it only
 }
 
+// usable tells whether mean and variance can be fitted or, at the ceiling,
+// where the variance may be 0, show that the curve has come to an end.
+func (l Level) usable() bool {
+	if math.IsNaN(l.Mean.Value) || math.IsNaN(l.Variance.Value) {
+		return false
+	}
+	return l.Ceiling > ceilingShare || l.Variance.usable() && l.Variance.Value > 0 && l.Mean.U >= 0
+}
+
 // step returns the step of the converter.
 func (l Level) step() float64 {
 	if l.StepDN == 0 {
@@ -194,7 +203,7 @@ type curve struct {
 func newCurve(levels []Level, opt TransferOptions) *curve {
 	c := &curve{levels: levels, opt: opt}
 	for i, l := range levels {
-		if math.IsNaN(l.Mean.Value) || !l.Variance.usable() || l.Variance.Value <= 0 || !(l.Mean.U >= 0) {
+		if !l.usable() {
 			c.leave(i, NotUsable)
 			continue
 		}

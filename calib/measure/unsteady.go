@@ -2,7 +2,6 @@ package measure
 
 import (
 	"fmt"
-	"math"
 
 	"evenlight/calib"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -13,10 +12,10 @@ import (
 // five planes, whatever the number of frames. Different pixels may be added at
 // once.
 //
-// For each pixel it sums v and v^2 as seen from the lower of the first two
-// samples, so that a hit in one of them costs no digits, and keeps the two
-// highest values: hits, which are rare and always upwards, must not make a
-// pixel unsteady.
+// Hits, which are rare and always upwards, must not make a pixel unsteady. So
+// the two highest samples of each pixel stay out of the sums of v and v^2,
+// which are taken as seen from the lower of the first two samples: a hit costs
+// them no digits.
 type Unsteady struct {
 	from, sum, square, highest, second []float32
 }
@@ -41,34 +40,38 @@ func (u *Unsteady) Add(before, first int, rows [][]float32) {
 		if before == 0 {
 			u.start(first+x, rows[0][x:end], rows[1][x:end])
 		}
-		for _, row := range rows {
+		for f, row := range rows {
+			if before == 0 && f < 2 {
+				continue
+			}
 			u.add(first+x, row[x:end])
 		}
 	}
 }
 
-// start sets the level from which the pixels are seen.
+// start takes a run of pixels of the first two frames.
 func (u *Unsteady) start(first int, a, b []float32) {
-	low := float32(math.Inf(-1))
 	for x, v := range a {
 		i := first + x
-		u.from[i] = min(v, b[x])
-		u.sum[i], u.square[i], u.highest[i], u.second[i] = 0, 0, low, low
+		low := min(v, b[x])
+		u.from[i], u.highest[i], u.second[i] = low, max(v, b[x])-low, 0
+		u.sum[i], u.square[i] = 0, 0
 	}
 }
 
-// add takes a run of pixels of one frame.
+// add takes a run of pixels of one frame: what is no more among the two
+// highest goes into the sums.
 func (u *Unsteady) add(first int, row []float32) {
 	n := len(row)
 	from, sum, square := u.from[first:first+n], u.sum[first:first+n], u.square[first:first+n]
 	highest, second := u.highest[first:first+n], u.second[first:first+n]
 	for x, v := range row {
-		d := v - from[x]
-		sum[x] += d
-		square[x] += d * d
-		h := highest[x]
-		second[x] = max(second[x], min(h, d))
+		d, h, s := v-from[x], highest[x], second[x]
 		highest[x] = max(h, d)
+		second[x] = max(s, min(h, d))
+		low := min(s, d)
+		sum[x] += low
+		square[x] += low * low
 	}
 }
 
@@ -100,10 +103,10 @@ func (u *Unsteady) Mark(mask []calib.Flags, frames int, noise PixelNoise, alarm 
 	limit := distuv.ChiSquared{K: float64(frames - 1)}.Quantile(1 - alarm)
 	marked := 0
 	for i := range u.sum {
-		n := float64(frames - 1)
-		sum, square := float64(u.sum[i]-u.highest[i]), float64(u.square[i]-u.highest[i]*u.highest[i])
-		if frames >= manyFrames {
-			n, sum, square = n-1, sum-float64(u.second[i]), square-squared(u.second[i])
+		n, sum, square := float64(frames-2), float64(u.sum[i]), float64(u.square[i])
+		if frames < manyFrames {
+			second := float64(u.second[i])
+			n, sum, square = n+1, sum+second, square+second*second
 		}
 		level := float64(u.from[i]) + sum/n
 		variance := noise.FloorDN2 + noise.PerDN*max(level, 0)
@@ -114,5 +117,3 @@ func (u *Unsteady) Mark(mask []calib.Flags, frames int, noise PixelNoise, alarm 
 	}
 	return marked, nil
 }
-
-func squared(v float32) float64 { return float64(v) * float64(v) }
