@@ -57,7 +57,7 @@ func Characterise(in *Instrument, files []string, opt CharacteriseOptions) (*Cha
 			fail(EventSensorFailed, s.name(), fmt.Errorf("its %d frames measure nothing: %s", len(s.all), c.reasons()))
 			continue
 		}
-		written, err := c.write(opt.OutDir)
+		written, err := c.write(opt.OutDir, opt.Workers)
 		if err != nil {
 			fail(EventSensorFailed, s.name(), err)
 			continue

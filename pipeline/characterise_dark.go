@@ -176,6 +176,7 @@ func (m *sensorMeasuring) darkFigures(c int, f *CellFigures, g measure.Figure) {
 	h := hAt(law, fit[0].TempK)
 	near := measure.Figure{Value: fit[0].Rate.Value / h, U: fit[0].Rate.U / h}
 	f.DarkRate = sensorFigure(withGain(near), "e-/s")
+	f.DarkReferenceK = &d.ReferenceK
 	if d.Law == configs.DarkConstant {
 		return
 	}

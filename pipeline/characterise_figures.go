@@ -352,6 +352,7 @@ func (m *sensorMeasuring) patterns(c int, f *CellFigures, gain measure.Figure) {
 	dsnu := nonUniformity(measure.DSNU(p, gain), "e-")
 	f.DSNU = &dsnu
 	m.profiles(c, f)
+	f.BiasNoise = finite(math.Sqrt(noise.Value / n))
 	for _, r := range m.flats {
 		if !(r.level[c] > 0) {
 			continue

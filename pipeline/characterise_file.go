@@ -36,13 +36,13 @@ func (c *Characterisation) identify() ([]byte, error) {
 
 // write writes the characterisation, its table for people and its plots, and
 // returns their paths, that of the characterisation first.
-func (c *Characterisation) write(dir string) ([]string, error) {
+func (c *Characterisation) write(dir string, workers int) ([]string, error) {
 	text, err := c.identify()
 	if err != nil {
 		return nil, err
 	}
 	paths, contents := []string{c.file(dir, ".json"), c.file(dir, ".txt")}, [][]byte{text, []byte(c.Text())}
-	drawn, err := c.plots()
+	drawn, err := c.plots(workers)
 	if err != nil {
 		return nil, err
 	}

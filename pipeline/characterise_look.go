@@ -82,6 +82,10 @@ func (in *Instrument) lookAtFile(path string) (out []*calFrame, skipped int, err
 	return out, skipped, errs
 }
 
+// lookRows is the number of rows, or groups of rows of all colours, that are
+// looked at.
+const lookRows = 32
+
 // look takes medians of rows spread over the image, and its tilt.
 func (in *Instrument) look(f *Frame) (*calFrame, error) {
 	s := f.sensor
@@ -103,7 +107,7 @@ func (in *Instrument) look(f *Frame) (*calFrame, error) {
 	segs := s.Segments()
 	im := s.Image
 	buf := make([]float32, im.Width())
-	for _, y := range spreadRows(im.Height(), periodY(s), levelRows) {
+	for _, y := range spreadRows(im.Height(), periodY(s), lookRows) {
 		row, err := rows.RawRow(y+im.Y0, im.X0, im.X1, buf)
 		if err != nil {
 			return nil, err
@@ -172,7 +176,7 @@ func (in *Instrument) lookAtOffsets(f *Frame, rows calib.RawRows) (*lookedOffset
 		var all []float32
 		var medians []float64
 		buf := make([]float32, o.Width())
-		for _, y := range spreadRows(o.Height(), 1, levelRows) {
+		for _, y := range spreadRows(o.Height(), 1, lookRows) {
 			row, err := rows.RawRow(o.Y0+y, o.X0, o.X1, buf)
 			if err != nil {
 				return nil, err

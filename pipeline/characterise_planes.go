@@ -200,26 +200,38 @@ func (d *darkPlanes) judge(p int, noise darkNoise, bias float64) judged {
 	n := float64(d.frames)
 	sum, square := float64(d.sum[p]), float64(d.square[p])
 	var out judged
-	for high := d.top[p]; n >= 3; high = d.second[p] {
-		v := float64(fromOrderKey(high))
-		rest := (sum - v) / (n - 1)
-		over := v - rest
-		limit := hitSigmas * hitSigmas * (noise.base + noise.perDN*max(0, rest-bias)) * n / (n - 1)
-		if !(over > 0 && over*over > limit) {
-			break
-		}
-		if over*over < 4*limit {
-			out.faint += math.Sqrt(limit) / 2
-		}
-		sum, square, n = sum-v, square-v*v, n-1
-		if int(n) == d.frames-2 {
-			break
-		}
+	if d.frames >= 3 {
+		n, sum, square, out.faint = d.withoutHits(p, noise, bias, n, sum, square)
 	}
 	mean := sum / n
 	out.kept, out.mean = int32(n), float32(mean)
 	out.chi = float32(max(0, square-sum*mean) / (noise.base + noise.perDN*max(0, mean-bias)))
 	return out
+}
+
+// withoutHits takes the two highest samples off the sums where they stand out
+// from the rest.
+func (d *darkPlanes) withoutHits(p int, noise darkNoise, bias, n, sum, square float64) (kept, s, q, faint float64) {
+	for _, high := range [...]int32{d.top[p], d.second[p]} {
+		if n < 3 {
+			break
+		}
+		v := float64(fromOrderKey(high))
+		rest := (sum - v) / (n - 1)
+		over := v - rest
+		if !(over > 0) || over*over*(n-1) <= hitSigmas*hitSigmas*n*noise.base {
+			break // not even above the noise without charge
+		}
+		limit := hitSigmas * hitSigmas * (noise.base + noise.perDN*max(0, rest-bias)) * n / (n - 1)
+		if over*over <= limit {
+			break
+		}
+		if over*over < 4*limit {
+			faint += math.Sqrt(limit) / 2
+		}
+		sum, square, n = sum-v, square-v*v, n-1
+	}
+	return n, sum, square, faint
 }
 
 // scatter turns the sums into what calib.MarkDark asks for: the reduced

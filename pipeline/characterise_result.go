@@ -107,19 +107,21 @@ type CellFigures struct {
 	DSNU *NonUniformity      `json:"dsnu,omitempty"` // DSNU1288 of the biases, e-; bad pixels left out
 	PRNU []BandNonUniformity `json:"prnu,omitempty"` // PRNU1288, percent; bad pixels left out, shading of second order taken off
 
-	DarkRate   *SensorFigure `json:"dark_rate,omitempty"`   // e-/s at reference temperature, mean of the good pixels
-	DarkLaw    string        `json:"dark_law,omitempty"`    // of the profile: doubling or activation
-	Doubling   *SensorFigure `json:"doubling_k,omitempty"`  // K
-	Activation *SensorFigure `json:"energy_ev,omitempty"`   // eV
-	BetterLaw  string        `json:"better_law,omitempty"`  // where the data tell
-	DarkShape  *Shape        `json:"dark_shape,omitempty"`  // distribution over the pixels
-	Transfer   []Point       `json:"transfer,omitempty"`    // x: mean, DN on the linear scale; y: variance without rounding, DN^2
-	Curve      []float64     `json:"curve,omitempty"`       // of the transfer, by power of x
-	Linearity  []Point       `json:"linearity,omitempty"`   // x: mean, DN; y: deviation, percent
-	Dark       []Point       `json:"dark,omitempty"`        // x: K; y: e-/s
-	BiasColumn []float64     `json:"bias_column,omitempty"` // means of columns about the region's, DN
-	BiasRow    []float64     `json:"bias_row,omitempty"`    // the same by row
-	BiasFirst  *[2]int       `json:"bias_first,omitempty"`  // raw column and row, from 1, of the first of them
+	DarkRate       *SensorFigure `json:"dark_rate,omitempty"` // e-/s at reference temperature, mean of the good pixels
+	DarkReferenceK *float64      `json:"dark_reference_k,omitempty"`
+	DarkLaw        string        `json:"dark_law,omitempty"`      // of the profile: doubling or activation
+	Doubling       *SensorFigure `json:"doubling_k,omitempty"`    // K
+	Activation     *SensorFigure `json:"energy_ev,omitempty"`     // eV
+	BetterLaw      string        `json:"better_law,omitempty"`    // where the data tell
+	DarkShape      *Shape        `json:"dark_shape,omitempty"`    // distribution over the pixels
+	Transfer       []Point       `json:"transfer,omitempty"`      // x: mean, DN on the linear scale; y: variance without rounding, DN^2
+	Curve          []float64     `json:"curve,omitempty"`         // of the transfer, by power of x
+	Linearity      []Point       `json:"linearity,omitempty"`     // x: mean, DN; y: deviation, percent
+	Dark           []Point       `json:"dark,omitempty"`          // x: K; y: e-/s
+	BiasColumn     []float64     `json:"bias_column,omitempty"`   // means of columns about the region's, DN
+	BiasRow        []float64     `json:"bias_row,omitempty"`      // the same by row
+	BiasNoise      *float64      `json:"bias_noise_dn,omitempty"` // what noise leaves in a pixel of the biases' mean, DN
+	BiasFirst      *[2]int       `json:"bias_first,omitempty"`    // raw column and row, from 1, of the first of them
 
 	saturationDN float64 // of the measured scale, above the bias
 }
