@@ -229,7 +229,6 @@ func (m *sensorMeasuring) transfer(c int, curve *calib.LadderFit, full map[int]s
 		return nil, fmt.Errorf("no flats")
 	}
 	lin := curve.Curve
-	top := 0.0
 	for i, p := range m.lit[c] {
 		v := p.pair.Mean.Value - m.zero[c].Value
 		slope := lin.Slope(v)
@@ -240,10 +239,51 @@ func (m *sensorMeasuring) transfer(c int, curve *calib.LadderFit, full map[int]s
 			l.Slope, l.Mean = 1, measure.Figure{Value: math.Max(lin.At(v), v), U: m.levelU(p)}
 		}
 		levels = append(levels, l)
-		top = math.Max(top, v)
 	}
+	opt := measure.TransferOptions{SaturationDN: m.linearTop(c, lin), OffsetU: m.zero[c].U}
+	if distinctLevels(levels[1:], opt.SaturationDN) < leastLevels {
+		opt.Order = 1
+		m.cannotOnce("the bend of the photon transfer", fmt.Sprintf("flats of fewer than %d levels: the gain is that of EMVA 1288's line", leastLevels))
+	}
+	return measure.FitTransfer(levels, opt)
+}
+
+// leastLevels is the number of levels with light from which a photon transfer
+// tells a curve from a line.
+const leastLevels = 3
+
+// distinctLevels counts the levels that lie a tenth of the range or more apart,
+// or by a factor of two, in the part that is fitted.
+func distinctLevels(levels []measure.Level, top float64) int {
+	var means []float64
+	for _, l := range levels {
+		if l.Mean.Value > 0 && l.Mean.Value < 0.7*top {
+			means = append(means, l.Mean.Value)
+		}
+	}
+	slices.Sort(means)
+	n, last := 0, 0.0
+	for _, v := range means {
+		if n == 0 || v >= 2*last || v >= last+0.1*top {
+			n, last = n+1, v
+		}
+	}
+	return n
+}
+
+// linearTop is the end of the range on the linear scale: the converter's
+// ceiling or the profile's full well, whichever is lower.
+func (m *sensorMeasuring) linearTop(c int, lin calib.Polynomial) float64 {
 	ceiling := m.nominalCeiling(c)
-	return measure.FitTransfer(levels, measure.TransferOptions{SaturationDN: lin.At(math.Min(ceiling, math.Max(top, 1))), OffsetU: m.zero[c].U})
+	top := lin.At(ceiling)
+	if !(lin.Slope(ceiling) > 0) {
+		top = ceiling // the curve does not reach so far
+	}
+	d := &m.in.Profile.Detectors[m.detector]
+	if d.Saturation.FullWellE > 0 {
+		top = math.Min(top, d.Saturation.FullWellE/d.Amplifiers[m.cells.amps[c]].GainEPerDN)
+	}
+	return top
 }
 
 // nominalCeiling is the converter's, or the code table's, last level above the

@@ -16,7 +16,7 @@ import (
 // the pixels of each file are gone through once and only of frames that count.
 type calFrame struct {
 	*Frame
-	offset    []float64       // by amplifier: median of its overscan, DN; 0 where the bias carries the offset
+	offset    []float64       // by amplifier: mean of its overscan, DN; 0 where the bias carries the offset
 	level     []float64       // by cell: median above offset, DN; NaN where the cell has no sample
 	levelU    []float64       // by cell: standard uncertainty of level against that of like frames, DN
 	spread    []float64       // by cell: standard deviation of a sample about the median, DN
@@ -153,17 +153,17 @@ func lookAtCells(row []float32, cells []int16, offset, limit float32, values [][
 
 // lookedOffsets is what some rows of the overscan tell.
 type lookedOffsets struct {
-	level []float64   // by amplifier: median, DN
+	level []float64   // by amplifier: mean, DN
 	u     []float64   // its standard uncertainty, DN
 	rows  [][]int     // by amplifier: image rows that were looked at
-	dn    [][]float64 // median of each, smoothed over offsetReach rows either way
+	dn    [][]float64 // mean of each, smoothed over offsetReach rows either way
 }
 
 // offsetReach is the number of rows, of those that are looked at, that an
 // offset is smoothed over on either side.
 const offsetReach = 2
 
-// lookAtOffsets takes medians of each amplifier's overscan, on some of its rows.
+// lookAtOffsets takes means of each amplifier's overscan, on some of its rows.
 func (in *Instrument) lookAtOffsets(f *Frame, rows calib.RawRows) (*lookedOffsets, error) {
 	s := f.sensor
 	n := len(s.Amps)
@@ -172,37 +172,73 @@ func (in *Instrument) lookAtOffsets(f *Frame, rows calib.RawRows) (*lookedOffset
 		return out, nil
 	}
 	for a, amp := range s.Amps {
-		o := amp.Overscan
-		var all []float32
-		var medians []float64
-		buf := make([]float32, o.Width())
-		for _, y := range spreadRows(o.Height(), 1, lookRows) {
-			row, err := rows.RawRow(o.Y0+y, o.X0, o.X1, buf)
-			if err != nil {
-				return nil, err
-			}
-			row = slices.DeleteFunc(row, func(v float32) bool { return v != v })
-			if len(row) == 0 {
-				continue
-			}
-			all = append(all, row...)
-			out.rows[a] = append(out.rows[a], o.Y0+y-s.Image.Y0)
-			medians = append(medians, float64(calib.Median(row)))
+		if err := out.look(s, a, amp.Overscan, rows); err != nil {
+			return nil, err
 		}
-		for i := range medians {
-			near := medians[max(0, i-offsetReach):min(len(medians), i+offsetReach+1)]
-			sum := 0.0
-			for _, m := range near {
-				sum += m
-			}
-			out.dn[a] = append(out.dn[a], sum/float64(len(near)))
-		}
-		samples := math.Max(1, float64(len(all)))
-		level, sigma := calib.MedianMAD(all)
-		out.level[a] = float64(level)
-		out.u[a] = math.Sqrt(math.Pi/2/samples) * float64(sigma)
 	}
 	return out, nil
+}
+
+// look takes the means of rows of one amplifier's overscan, hits left out.
+func (out *lookedOffsets) look(s *calib.Sensor, a int, o calib.Region, rows calib.RawRows) error {
+	var means []float64
+	buf := make([]float32, o.Width())
+	var sum, square, n float64
+	for _, y := range spreadRows(o.Height(), 1, lookRows) {
+		row, err := rows.RawRow(o.Y0+y, o.X0, o.X1, buf)
+		if err != nil {
+			return err
+		}
+		values := make([]float64, 0, len(row))
+		for _, v := range row {
+			if v == v {
+				values = append(values, float64(v))
+			}
+		}
+		if len(values) < 2 {
+			continue
+		}
+		middle := calib.Median(slices.Clone(values))
+		reach := lookReach*s.Amps[a].ReadNoiseE/s.Amps[a].GainEPerDN + math.Sqrt(3*quantisationAt(s, middle))
+		c := calib.Clipped{}
+		for _, v := range values {
+			if d := v - middle; math.Abs(d) <= reach {
+				c.Mean += d
+				c.Sigma += d * d
+				c.N++
+			}
+		}
+		mean := c.Mean / float64(c.N)
+		out.rows[a] = append(out.rows[a], o.Y0+y-s.Image.Y0)
+		means = append(means, middle+mean)
+		sum, n = sum+(middle+mean)*float64(c.N), n+float64(c.N)
+		square += c.Sigma - mean*c.Mean
+	}
+	for i := range means {
+		near := means[max(0, i-offsetReach):min(len(means), i+offsetReach+1)]
+		total := 0.0
+		for _, m := range near {
+			total += m
+		}
+		out.dn[a] = append(out.dn[a], total/float64(len(near)))
+	}
+	out.level[a] = sum / n
+	out.u[a] = math.Hypot(math.Sqrt(square/n/n), lookFloorDN)
+	return nil
+}
+
+// lookReach is how far, in read noises of the profile, a sample of the overscan
+// may be from the middle of its row.
+const lookReach = 6
+
+// lookFloorDN is what a look leaves in however many samples it takes: offsets of
+// rows between those that are looked at, hits too faint to stand out.
+const lookFloorDN = 0.1
+
+// quantisationAt is the variance of a sample's rounding at a raw level, DN^2.
+func quantisationAt(s *calib.Sensor, rawDN float64) float64 {
+	base, _ := s.Quantisation(rawDN)
+	return base
 }
 
 // at is the offset beside an image row: that of the nearest row looked at.
@@ -222,7 +258,7 @@ func (o *lookedOffsets) at(amp, y int) float64 {
 // offsets along an edge, each with variance n u^2, the slope over the edge has
 // the variance 12 u^2; of two amplifiers side by side no more.
 func (o *lookedOffsets) widen(t *measure.TiltFit) {
-	worst := 0.0
+	worst := lookFloorDN
 	for _, u := range o.u {
 		worst = max(worst, u)
 	}

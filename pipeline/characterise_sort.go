@@ -152,9 +152,10 @@ func (s *sensorSet) addLamp(f *calFrame) {
 // lookAlarm is the part of good frames that a test may take for bad ones.
 const lookAlarm = 1e-6
 
-// leaveOutLeaks leaves out darks whose level or tilt does not follow their
-// time: light came in. The biases are the darks of no time.
+// leaveOutLeaks leaves out biases whose level or tilt is unlike the others',
+// and darks whose level or tilt does not follow their time: light came in.
 func (s *sensorSet) leaveOutLeaks() {
+	s.biases = s.withoutLeaks(s.biases, nil)
 	var temps [][]*calFrame
 	for _, r := range s.runs {
 		i := slices.IndexFunc(temps, func(t []*calFrame) bool { return sameTemp(t[0], r.frames[0]) })
@@ -164,51 +165,43 @@ func (s *sensorSet) leaveOutLeaks() {
 		}
 		temps[i] = append(temps[i], r.frames...)
 	}
-	law := darkLaw(&s.in.Profile.Detectors[s.detector])
-	leaky := map[*calFrame]bool{}
+	var good []*calFrame
 	for _, darks := range temps {
-		together := slices.Concat(s.biases, darks)
-		levels := make([]measure.DarkLevel, len(together))
-		for i, f := range together {
-			levels[i] = measure.DarkLevel{Seconds: hAt(law, f.Info.TempK) * (f.Info.ExposureS + f.Info.WaitS), Level: f.darkLevel(), TiltX: f.tilt.X, TiltY: f.tilt.Y}
-			if f.Info.Kind == configs.KindBias {
-				levels[i].Seconds = 0
-			}
-		}
-		leaks, err := measure.FindLeaks(levels, lookAlarm)
-		if err != nil {
-			continue // too few to tell
-		}
-		for _, l := range leaks {
-			f := together[l.Index]
-			if leaky[f] {
-				continue
-			}
-			leaky[f] = true
-			s.found.add(FoundLightLeak, []*calFrame{f}, fmt.Sprintf("%s: %.3g DN more than its time explains (%.0f sigma)", l.What, l.Excess.Value, l.Sigmas),
-				"see whether light came in; take the frame again, or mark it as ignore in frame_kinds")
-		}
+		good = append(good, s.withoutLeaks(darks, s.biases)...)
 	}
-	keep := func(f *calFrame) bool { return leaky[f] }
-	s.biases = slices.DeleteFunc(s.biases, keep)
 	for _, r := range s.runs {
-		r.frames = slices.DeleteFunc(r.frames, keep)
+		r.frames = slices.DeleteFunc(r.frames, func(f *calFrame) bool { return !slices.Contains(good, f) })
 	}
 	s.runs = slices.DeleteFunc(s.runs, func(r *darkRun) bool { return len(r.frames) == 0 })
 }
 
-// darkLevel is the level of a dark over its cells.
-func (f *calFrame) darkLevel() measure.Figure {
-	var out measure.Figure
-	n := 0.0
-	for c, v := range f.level {
-		if v == v {
-			out.Value += v
-			out.U += f.levelU[c] * f.levelU[c]
-			n++
+// withoutLeaks returns the frames that agree with one another. Biases among
+// them are the darks of no time; no more are taken than a third of the darks,
+// so that the biases do not agree with themselves alone.
+func (s *sensorSet) withoutLeaks(frames, biases []*calFrame) []*calFrame {
+	law := darkLaw(&s.in.Profile.Detectors[s.detector])
+	together := slices.Concat(frames, biases[:min(len(biases), (len(frames)+2)/3)])
+	levels := make([]measure.DarkLevel, len(together))
+	for i, f := range together {
+		levels[i] = measure.DarkLevel{Level: f.tilt.Level, TiltX: f.tilt.X, TiltY: f.tilt.Y}
+		if f.Info.Kind == configs.KindDark {
+			levels[i].Seconds = hAt(law, f.Info.TempK) * (f.Info.ExposureS + f.Info.WaitS)
 		}
 	}
-	return measure.Figure{Value: out.Value / n, U: math.Sqrt(out.U) / n}
+	leaks, err := measure.FindLeaks(levels, lookAlarm)
+	if err != nil {
+		return frames // too few to tell
+	}
+	leaky := map[*calFrame]bool{}
+	for _, l := range leaks {
+		f := together[l.Index]
+		if l.Index < len(frames) && !leaky[f] {
+			leaky[f] = true
+			s.found.add(FoundLightLeak, []*calFrame{f}, fmt.Sprintf("%s: %.3g DN beside what its time explains (%.0f sigma)", l.What, l.Excess.Value, l.Sigmas),
+				"see whether light came in; take the frame again, or mark it as ignore in frame_kinds")
+		}
+	}
+	return slices.DeleteFunc(slices.Clone(frames), func(f *calFrame) bool { return leaky[f] })
 }
 
 // orderDarks puts the runs of the temperature nearest to the reference first,
