@@ -150,7 +150,9 @@ func TestEveryCameraTellsWhatItCanOfItsSensor(t *testing.T) {
 		{"pellam", pellam, 2, append(ladder, "activation energy, eV", "PRNU clear, %"), ""},
 		{"brindle", brindle, 6, append(ladder, "doubling interval, K"), ""},
 		{"gemel", gemel, 2, append(flats, "doubling interval, K", "PRNU broad, %"), "photon transfer"},
-		{"oxlip", oxlip, 1, append(flats, "doubling interval, K", "PRNU red, %"), "photon transfer"},
+		// Codes as wide as the noise hide part of it: oxlip's read noise and
+		// DSNU come out 2 percent low, which their uncertainties do not cover.
+		{"oxlip", oxlip, 1, []string{"dark current, e-/s", "doubling interval, K", "PRNU red, %"}, "photon transfer"},
 		{"fescue", fescue, 4, append(flats, "doubling interval, K"), "photon transfer"},
 		{"umber", umber, 3, append(flats, "doubling interval, K", "PRNU, %"), "photon transfer"},
 		{"sallow", sallow, 1, append(flats, "activation energy, eV"), "two flats are not two exposures"},
