@@ -1,6 +1,9 @@
 package calib
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // BadPixelLimits are the limits by which pixels are called bad.
 type BadPixelLimits struct {
@@ -13,7 +16,7 @@ type BadPixelLimits struct {
 
 // responseReach is the reach of the window whose median a pixel's response is
 // compared with: wide enough that a dead column does not pass as normal.
-const responseReach = 3
+const responseReach = 3 // less than blockSide
 
 // leastResponse is the response, relative to the mean of the flat, below which
 // surroundings are themselves without response: a dead patch wider than the
@@ -47,24 +50,71 @@ func MarkDark(mask []Flags, value, scatter []float32, samples []int32, frames in
 
 // MarkFlat sets Dead and Low from one band's flat: a pixel's response is
 // taken relative to the median of the 7 x 7 pixels around it, so vignetting
-// and dust do not count.
+// and dust do not count. No median is above the largest value around, so a
+// pixel that is good by that is good, and nearly all are.
 func MarkFlat(mask []Flags, flat *Plane, lim BadPixelLimits) {
 	height := len(flat.Value) / flat.Width
 	window := make([]float32, 0, (2*responseReach+1)*(2*responseReach+1))
+	most := newBlockMaxima(flat, height)
+	low, dead := float32(lim.LowBelow), float32(lim.DeadBelow)
 	for y := range height {
 		for x := range flat.Width {
 			i := y*flat.Width + x
 			f := flat.Value[i]
+			if m := most.around(x, y); f >= low*m && f > dead*max(m, leastResponse) {
+				continue
+			}
 			window = around(window[:0], flat, x, y, height)
 			local := Median(window)
 			switch {
-			case !(f > float32(lim.DeadBelow)*max(local, leastResponse)):
+			case !(f > dead*max(local, leastResponse)):
 				mask[i] |= Dead
-			case f < float32(lim.LowBelow)*local:
+			case f < low*local:
 				mask[i] |= Low
 			}
 		}
 	}
+}
+
+// blockSide is the side of the blocks of blockMaxima; the blocks about a
+// pixel's own cover its window.
+const blockSide = 4
+
+// blockMaxima holds the largest values of blocks of pixels and their
+// neighbours.
+type blockMaxima struct {
+	columns int
+	around3 []float32 // of a block and the 8 around it
+}
+
+func newBlockMaxima(p *Plane, height int) *blockMaxima {
+	columns, rows := (p.Width+blockSide-1)/blockSide, (height+blockSide-1)/blockSide
+	lowest := float32(math.Inf(-1))
+	own := slices.Repeat([]float32{lowest}, columns*rows)
+	for y := range height {
+		blocks := own[y/blockSide*columns:][:columns]
+		for x, v := range p.Value[y*p.Width : (y+1)*p.Width] {
+			if v > blocks[x/blockSide] { // NaN is not
+				blocks[x/blockSide] = v
+			}
+		}
+	}
+	b := &blockMaxima{columns, slices.Repeat([]float32{lowest}, columns*rows)}
+	for r := range rows {
+		for c := range columns {
+			for i := max(0, r-1); i < min(rows, r+2); i++ {
+				for _, v := range own[i*columns+max(0, c-1) : i*columns+min(columns, c+2)] {
+					b.around3[r*columns+c] = max(b.around3[r*columns+c], v)
+				}
+			}
+		}
+	}
+	return b
+}
+
+// around is not below any value in the window about (x, y).
+func (b *blockMaxima) around(x, y int) float32 {
+	return b.around3[y/blockSide*b.columns+x/blockSide]
 }
 
 // around collects the finite values in the window about (x, y).

@@ -180,9 +180,9 @@ func (s FlatStage) Apply(r *Row) {
 	}
 }
 
-// Boltzmann constant in eV/K: k = 1.380649e-23 J/K and e = 1.602176634e-19 C
+// BoltzmannEV is Boltzmann's constant in eV/K: k = 1.380649e-23 J/K and e = 1.602176634e-19 C
 // are exact (SI Brochure, 9th edition).
-const boltzmannEV = 1.380649e-23 / 1.602176634e-19
+const BoltzmannEV = 1.380649e-23 / 1.602176634e-19
 
 // DarkLaw is h(T), the temperature law of the dark current, with h(T0) = 1.
 type DarkLaw struct {
@@ -206,15 +206,15 @@ func (l DarkLaw) Settings() []Setting {
 }
 
 // At returns h(T) for a detector temperature in kelvin.
-func (l DarkLaw) At(tempK float64) float64 { return math.Exp(l.exponent(tempK)) }
+func (l DarkLaw) At(tempK float64) float64 { return math.Exp(l.Exponent(tempK)) }
 
-// exponent returns ln h(T).
-func (l DarkLaw) exponent(tempK float64) float64 {
+// Exponent returns ln h(T). It is proportional to the energy, or to 1/interval.
+func (l DarkLaw) Exponent(tempK float64) float64 {
 	switch l.Kind {
 	case "doubling":
 		return math.Ln2 * (tempK - l.ReferenceK) / l.IntervalK
 	case "activation":
-		return -l.EnergyEV / boltzmannEV * (1/tempK - 1/l.ReferenceK)
+		return -l.EnergyEV / BoltzmannEV * (1/tempK - 1/l.ReferenceK)
 	default:
 		return 0
 	}
@@ -230,7 +230,7 @@ func (l DarkLaw) exponent(tempK float64) float64 {
 // Where frame and darks have one temperature, the law does not matter, however
 // far from T0 they are.
 func (l DarkLaw) RelativeUncertainty(tempK, fromK float64) float64 {
-	return math.Abs(l.exponent(tempK)-l.exponent(fromK)) * l.RelUncert
+	return math.Abs(l.Exponent(tempK)-l.Exponent(fromK)) * l.RelUncert
 }
 
 // EffectiveK returns the one temperature that stands for those of some dark
@@ -239,14 +239,14 @@ func (l DarkLaw) RelativeUncertainty(tempK, fromK float64) float64 {
 func (l DarkLaw) EffectiveK(tempsK []float64, mean func([]float64) float64) float64 {
 	exponents := make([]float64, len(tempsK))
 	for i, t := range tempsK {
-		exponents[i] = l.exponent(t)
+		exponents[i] = l.Exponent(t)
 	}
 	x := mean(exponents)
 	switch l.Kind {
 	case "doubling":
 		return l.ReferenceK + x*l.IntervalK/math.Ln2
 	case "activation":
-		return 1 / (1/l.ReferenceK - x*boltzmannEV/l.EnergyEV)
+		return 1 / (1/l.ReferenceK - x*BoltzmannEV/l.EnergyEV)
 	default:
 		return math.NaN()
 	}

@@ -30,19 +30,25 @@ const benchSide = 4096
 // benchInstrument is the demo camera with a large detector.
 func benchInstrument(b *testing.B, more ...string) *Instrument {
 	b.Helper()
+	return benchInstrumentOf(b, benchSide, more...)
+}
+
+// benchInstrumentOf is the demo camera with a detector of the given side.
+func benchInstrumentOf(b *testing.B, side int, more ...string) *Instrument {
+	b.Helper()
 	text, err := configs.Builtin("quillon")
 	if err != nil {
 		b.Fatal(err)
 	}
-	half, end := benchSide/2+16, benchSide+32
+	half, end := side/2+16, side+32
 	set := []string{
-		fmt.Sprintf("detectors.0.width=%d", end), fmt.Sprintf("detectors.0.height=%d", benchSide),
-		fmt.Sprintf("detectors.0.image={columns: [17, %d], rows: [1, %d]}", benchSide+16, benchSide),
-		"detectors.0.reference={columns: [1025, 3072], rows: [1025, 3072]}",
-		fmt.Sprintf("detectors.0.amplifiers.0.region={columns: [1, %d], rows: [1, %d]}", half, benchSide),
-		fmt.Sprintf("detectors.0.amplifiers.0.overscan={columns: [1, 16], rows: [1, %d]}", benchSide),
-		fmt.Sprintf("detectors.0.amplifiers.1.region={columns: [%d, %d], rows: [1, %d]}", half+1, end, benchSide),
-		fmt.Sprintf("detectors.0.amplifiers.1.overscan={columns: [%d, %d], rows: [1, %d]}", end-15, end, benchSide),
+		fmt.Sprintf("detectors.0.width=%d", end), fmt.Sprintf("detectors.0.height=%d", side),
+		fmt.Sprintf("detectors.0.image={columns: [17, %d], rows: [1, %d]}", side+16, side),
+		fmt.Sprintf("detectors.0.reference={columns: [%d, %d], rows: [%d, %d]}", side/4+1, 3*side/4, side/4+1, 3*side/4),
+		fmt.Sprintf("detectors.0.amplifiers.0.region={columns: [1, %d], rows: [1, %d]}", half, side),
+		fmt.Sprintf("detectors.0.amplifiers.0.overscan={columns: [1, 16], rows: [1, %d]}", side),
+		fmt.Sprintf("detectors.0.amplifiers.1.region={columns: [%d, %d], rows: [1, %d]}", half+1, end, side),
+		fmt.Sprintf("detectors.0.amplifiers.1.overscan={columns: [%d, %d], rows: [1, %d]}", end-15, end, side),
 	}
 	p, err := configs.Parse("quillon", text, configs.Overrides{Set: append(set, more...)})
 	if err != nil {

@@ -139,3 +139,26 @@ func (m *cellMap) zones(s *calib.Sensor, n [2]int) {
 func zoneGrid(s *calib.Sensor, n [2]int) *calib.ZoneCurves {
 	return &calib.ZoneCurves{Width: s.Image.Width(), Height: s.Image.Height(), Columns: n[0], Rows: n[1]}
 }
+
+// meanDelay is by how much longer than the first row the rows of a cell are
+// exposed, on average; delay is by image row, nil where all are exposed alike.
+func (m *cellMap) meanDelay(cell int, delay []float64) float64 {
+	if delay == nil {
+		return 0
+	}
+	return m.meanOverRows(cell, func(y int) float64 { return delay[y] })
+}
+
+// meanOverRows is the mean over a cell's pixels of what depends on their row.
+func (m *cellMap) meanOverRows(cell int, of func(y int) float64) float64 {
+	sum, n := 0.0, 0
+	for y, row := range m.rows {
+		for _, c := range row {
+			if int(c) == cell {
+				sum += of(y)
+				n++
+			}
+		}
+	}
+	return sum / float64(max(n, 1))
+}

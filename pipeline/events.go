@@ -20,4 +20,7 @@ const (
 	EventPictureDone     = "picture-done"
 	EventPictureFailed   = "picture-failed"
 	EventPictureWarning  = "picture-warning"
+	EventSensorMeasured  = "sensor-measured"
+	EventSensorFailed    = "sensor-failed"
+	EventSensorFinding   = "sensor-finding"
 )

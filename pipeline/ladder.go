@@ -5,8 +5,10 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"evenlight/calib"
+	"evenlight/calib/measure"
 	"evenlight/fitsutil"
 )
 
@@ -43,6 +45,49 @@ func (s *frameSet) rungs() []rung {
 		}
 		return false
 	})
+}
+
+// levelU is the standard uncertainty that a rung's level is taken to have, DN:
+// medians are mostly of whole numbers.
+const levelU = 1
+
+// followLight leaves out the rungs that do not follow the light any more in
+// any cell, since all of it is full. A curve that was fitted through them
+// would not tell where full well begins.
+func (s *frameSet) followLight(rungs []rung) (kept, full []rung) {
+	saturated := make([]bool, len(rungs))
+	for c := range s.cells.names {
+		var steps []measure.Step
+		for _, r := range rungs {
+			level := 0.0
+			for _, i := range r.frames {
+				level += s.set[i].levels[c] / float64(len(r.frames))
+			}
+			steps = append(steps, measure.Step{ExposureS: r.exposureS, Mean: measure.Figure{Value: level, U: levelU}})
+		}
+		for _, found := range measure.SaturatedSteps(steps, 1) {
+			saturated[found.Index] = true
+		}
+	}
+	for i, r := range rungs {
+		if saturated[i] {
+			full = append(full, r)
+		} else {
+			kept = append(kept, r)
+		}
+	}
+	return kept, full
+}
+
+// names lists the frames of rungs.
+func (s *frameSet) names(rungs []rung) string {
+	var names []string
+	for _, r := range rungs {
+		for _, i := range r.frames {
+			names = append(names, s.set[i].Name())
+		}
+	}
+	return strings.Join(names, ", ")
 }
 
 // ladder is a ladder at work: its levels, combined pixel by pixel.
@@ -84,24 +129,6 @@ func (l *ladder) chooseCurves() {
 	}
 }
 
-// meanDelay is by how much longer than the first row the rows of a cell are
-// exposed, on average.
-func (l *ladder) meanDelay(cell int) float64 {
-	if l.delay == nil {
-		return 0
-	}
-	sum, n := 0.0, 0
-	for y, row := range l.cells.rows {
-		for _, c := range row {
-			if int(c) == cell {
-				sum += l.delay[y]
-				n++
-			}
-		}
-	}
-	return sum / float64(max(n, 1))
-}
-
 // linearity makes the linearity of each amplifier from an exposure ladder:
 // one pass for the levels' means over the same good pixels, one for each
 // pixel's departure from its amplifier's curve.
@@ -110,7 +137,11 @@ func (b *builder) linearity(s *frameSet) (*masterContent, error) {
 		return nil, errors.New("a ladder of a line scanner is not measured: give the curve in the profile (linearity.from: profile)")
 	}
 	order := b.in.Profile.Detectors[s.detector].Linearity.Order
-	l := &ladder{frameSet: s, rungs: s.rungs(), delay: b.in.rowDelay(s.detector)}
+	rungs, full := s.followLight(s.rungs())
+	if len(full) > 0 {
+		b.warn(b.name(s.group), fmt.Sprintf("the signal does not grow with the light any more from %g s on: left out are %s", full[0].exposureS, s.names(full)))
+	}
+	l := &ladder{frameSet: s, rungs: rungs, delay: b.in.rowDelay(s.detector)}
 	if len(l.rungs) < order+1 {
 		return nil, fmt.Errorf("%d exposure times below saturation are too few for order %d: add some, or lower linearity.order", len(l.rungs), order)
 	}
@@ -343,7 +374,7 @@ func (l *ladder) good(i, middle int, expected float64) bool {
 func (s *levelSums) rungs(c ladderCurve, l *ladder) []calib.Rung {
 	out := make([]calib.Rung, len(l.rungs))
 	n := float64(s.pixels[c.cell])
-	delay := l.meanDelay(c.cell)
+	delay := l.cells.meanDelay(c.cell, l.delay)
 	for r := range out {
 		out[r] = calib.Rung{ExposureS: l.rungs[r].exposureS + delay, MeanDN: s.mean(c.cell, r),
 			Variance: s.variance[c.cell][r]/(n*n) + l.offsetVariance(c.amp, r)}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"reflect"
 	"regexp"
 	"slices"
 	"strconv"
@@ -16,6 +17,7 @@ import (
 
 	"evenlight/fitsutil"
 	"evenlight/pipeline"
+	"evenlight/pipeline/simulate"
 )
 
 // fill sets all samples to a raw value; files hold them 32768 lower.
@@ -281,6 +283,46 @@ func TestSaturatedFlatIsRefused(t *testing.T) {
 		t.Fatalf("%d masters made, failures %v; want 7 and one failure", len(r.Made), r.Failures)
 	}
 	says(t, r.Failures[0].Raw+r.Failures[0].Reason, "master flat", "nir", "bright.fits", "saturated", "ignore in frame_kinds")
+}
+
+// At 1.1, 1.5 and 3 times full well nothing grows any more; the curve is that
+// of the ladder without those steps, to the last bit.
+func TestLadderStepsBeyondFullWellAreNamedAndLeftOut(t *testing.T) {
+	c := mustRun(t, quillon)
+	in := instrument(t, "quillon")
+	sensors, err := simulate.NewAll(in.Profile, simulate.Options{Seed: 7})
+	if err != nil {
+		t.Fatal(err)
+	}
+	plan := simulate.Scenario(in.Profile, simulate.ScenarioOptions{Seed: 7, Overfull: true})
+	dir := t.TempDir()
+	if err := simulate.WriteFrames(dir, t.TempDir(), sensors, plan[len(plan)-6:], 2); err != nil {
+		t.Fatal(err)
+	}
+	full, err := filepath.Glob(filepath.Join(dir, "*-ladder.fits"))
+	if err != nil || len(full) != 6 {
+		t.Fatalf("%d frames beyond full well (%v), want 6", len(full), err)
+	}
+	files := slices.Concat(c.frames(t, "bias"), c.frames(t, "ladder"))
+	curves := func(files []string) (map[string]any, []string) {
+		r := build(t, in, files)
+		i := slices.IndexFunc(r.Made, func(m *pipeline.Master) bool { return m.Kind == pipeline.MasterLinearity })
+		if i < 0 {
+			t.Fatalf("no linearity was made: %v", r.Failures)
+		}
+		return tableOf(t, r.Made[i].Path, "CURVES"), r.Warnings
+	}
+	want, quiet := curves(files)
+	got, warned := curves(slices.Concat(files, full))
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("the curves are %v, want %v", got, want)
+	}
+	if len(quiet) != 0 || len(warned) != 1 {
+		t.Fatalf("warnings %q without and %q with the saturated steps; want none and one", quiet, warned)
+	}
+	for _, f := range full {
+		says(t, warned[0], "does not grow with the light", "1.1 s", filepath.Base(f))
+	}
 }
 
 // The number that the error asks for is the least that is enough: with one

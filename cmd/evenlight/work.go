@@ -137,15 +137,15 @@ standard output, and as JSON to summary.json in the output folder.`,
 }
 
 func demoCommand(s *settings) *cobra.Command {
-	o := demo.Options{Colour: true}
+	o := demo.Options{Colour: true, Sensor: true}
 	c := &cobra.Command{
 		Use:   "demo FOLDER",
 		Short: "Run everything on simulated frames and compare with the truth",
 		Long: `Simulates a campaign of an invented camera (quillon, on the probe Marrowby, at
-the moon Tessaly) in a new folder, makes masters, calibrates the scenes, brings
-their bands together and prints how values, uncertainties, flags and what is
-particular to the camera's family compare with the truth. --camera chooses one of
-the other built-in cameras.`,
+the moon Tessaly) in a new folder, makes masters, calibrates the scenes, measures
+the sensor, brings bands together and prints how values, uncertainties, flags,
+the sensor's figures and what is particular to the camera's family compare with
+the truth. --camera chooses one of the other built-in cameras.`,
 		Example: `  evenlight demo demo
   evenlight demo --camera brindle demo-brindle
   evenlight demo --set 'detectors.0.fill.causes=[bad_pixels, hits]' demo-filled`,

@@ -67,7 +67,7 @@ func (opt *Options) profile() (*configs.Profile, []byte, error) {
 func simulateFrames(p *configs.Profile, opt Options) (int, error) {
 	raw, truth := filepath.Join(opt.Dir, RawDir), filepath.Join(opt.Dir, TruthDir)
 	sensor := simulate.Options{Seed: opt.Seed}
-	plan := simulate.ScenarioOptions{Seed: opt.Seed, Scale: opt.Scale, Sequence: opt.Colour}
+	plan := simulate.ScenarioOptions{Seed: opt.Seed, Scale: opt.Scale, Sequence: opt.Colour, Overfull: opt.Sensor}
 	switch familyOf(p) {
 	case stackedDiodes:
 		s, err := simulate.NewStack(p, sensor)

@@ -23,7 +23,10 @@ type Options struct {
 	Set     []string // profile overrides
 	// Colour goes on after the calibration, to what colour brings: sequences
 	// of bands, band cubes, pictures, or the agreement of two eyes.
-	Colour   bool
+	Colour bool
+	// Sensor measures the detectors from the calibration frames, to which it
+	// adds some beyond full well.
+	Sensor   bool
 	Log      *zap.Logger
 	Progress func(done, total int, what string)
 }
@@ -35,6 +38,7 @@ type Result struct {
 	Masters *pipeline.BuildResult `json:"masters"`
 	Run     *pipeline.RunSummary  `json:"run"`
 	Truth   *Comparison           `json:"truth"`
+	Sensor  *Sensor               `json:"sensor,omitempty"`
 	Colour  *Colour               `json:"colour,omitempty"`
 }
 
@@ -45,13 +49,14 @@ const (
 	MastersDir  = "masters"
 	ProductsDir = "products"
 	CubesDir    = "cubes"
+	SensorDir   = "sensor"
 	ProfileFile = "profile.yaml"
 	SummaryFile = "summary.json"
 )
 
 // Run simulates a campaign, makes masters, calibrates the scenes and compares
-// them with the truth; with Options.Colour it makes band cubes and pictures of
-// them besides.
+// them with the truth; with Options.Sensor it measures the detectors and with
+// Options.Colour it makes band cubes and pictures besides.
 func Run(opt Options) (*Result, error) {
 	step := func(what string) {
 		if opt.Progress != nil {
@@ -80,8 +85,17 @@ func Run(opt Options) (*Result, error) {
 		return nil, err
 	}
 	step("comparing with the truth")
-	if r.Truth, err = Compare(r.Run, filepath.Join(opt.Dir, TruthDir), in.Profile); err != nil || !opt.Colour {
+	if r.Truth, err = Compare(r.Run, filepath.Join(opt.Dir, TruthDir), in.Profile); err != nil {
 		return r, err
+	}
+	if opt.Sensor {
+		step("measuring the sensor")
+		if r.Sensor, err = characterise(in, files, opt); err != nil {
+			return r, fmt.Errorf("measuring the sensor: %w", err)
+		}
+	}
+	if !opt.Colour {
+		return r, nil
 	}
 	step("bringing bands together")
 	c := &campaign{opt: opt, in: in, run: r.Run, shots: shotsOf(files, r.Run)}
@@ -95,6 +109,10 @@ func Run(opt Options) (*Result, error) {
 func (r *Result) Text() string {
 	parts := []string{r.Masters.Text(), r.Run.Text(), r.Truth.Text()}
 	where := "raw, truth, masters, products"
+	if r.Sensor != nil {
+		parts = append(parts, r.Sensor.Text())
+		where += ", " + SensorDir
+	}
 	if r.Colour != nil {
 		parts = append(parts, r.Colour.Text())
 		where += r.Colour.folders()

@@ -24,6 +24,9 @@ type ScenarioOptions struct {
 	// grey wedge in every band, to a pair of eyes too, and one that moves over
 	// strips of filters. Other plans of several bands have a wedge anyway.
 	Sequence bool
+	// Overfull adds, at the end, pairs of ladder frames beyond full well, so
+	// that full well can be measured. Plans without a ladder have none.
+	Overfull bool
 }
 
 // Planned is one frame of a campaign.
@@ -60,6 +63,11 @@ const (
 // ladderLevels are the levels of the exposure ladder, relative to full well:
 // close at both ends, where the fit of a curve is decided.
 var ladderLevels = [...]float64{0.01, 0.025, 0.05, 0.10, 0.17, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.84, 0.92, 0.97}
+
+// overfullLevels are those of the frames beyond full well. The weakest band of
+// a mosaic has 0.55 of the light, and a corner of the image 0.75: at the last
+// level all pixels are full.
+var overfullLevels = [...]float64{1.1, 1.5, 3}
 
 // looks tells whether the camera looks at a scene.
 func (f *Planned) looks() bool { return f.Scene != nil || f.Bands != nil || f.Eyes != nil }
@@ -105,6 +113,10 @@ func Scenario(p *configs.Profile, opt ScenarioOptions) []Planned {
 	c.ladder()
 	c.pause(20 * time.Hour)
 	c.scenes()
+	if opt.Overfull {
+		c.pause(time.Hour)
+		c.lampSteps(overfullLevels[:], 2)
+	}
 	return c.plan
 }
 
@@ -332,7 +344,10 @@ func (c *campaign) lampBands() []string {
 	return names
 }
 
-func (c *campaign) ladder() {
+func (c *campaign) ladder() { c.lampSteps(ladderLevels[:], 4) }
+
+// lampSteps plans so many ladder frames at each of the levels.
+func (c *campaign) lampSteps(levels []float64, frames int) {
 	if !c.has(configs.KindLadder) {
 		return
 	}
@@ -340,8 +355,8 @@ func (c *campaign) ladder() {
 	if c.all {
 		band = ""
 	}
-	for _, level := range ladderLevels {
-		for range 4 {
+	for _, level := range levels {
+		for range frames {
 			c.add(configs.KindLadder, c.referenceK(), Exposure{
 				Band: band, ExposureS: level * lampFillS, LampRate: c.fullE / lampFillS,
 			}, nil)

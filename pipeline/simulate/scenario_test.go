@@ -138,6 +138,41 @@ func TestLadderClimbsFromOneToNinetySevenPercent(t *testing.T) {
 // Only the glint may saturate, besides hot pixels and cosmic rays; the light
 // alone, smear included, stays 5 sigma, of its shot noise and the read noise,
 // below full well.
+func TestFramesBeyondFullWellComeAfterTheRestAndFillEveryPixel(t *testing.T) {
+	for _, name := range framingCameras(t) {
+		p := builtin(t, name)
+		plan := Scenario(p, ScenarioOptions{Seed: 1})
+		longer := Scenario(p, ScenarioOptions{Seed: 1, Overfull: true})
+		if len(longer) < len(plan) || !reflect.DeepEqual(countKinds(longer[:len(plan)]), countKinds(plan)) {
+			t.Fatalf("%s: the rest of the plan has changed", name)
+		}
+		added := longer[len(plan):]
+		if countKinds(plan)[configs.KindLadder] == 0 {
+			if len(added) > 0 {
+				t.Errorf("%s has no ladder and %d frames beyond full well", name, len(added))
+			}
+			continue
+		}
+		if len(added) != 6 || countKinds(added)[configs.KindLadder] != 6 {
+			t.Fatalf("%s: %d frames beyond full well, want 3 pairs", name, len(added))
+		}
+		s, err := New(p, p.Detectors[0].Name, Options{Seed: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		open := 0
+		truth := mustExpose(t, s, added[5].Exposure).Truth
+		for i, full := range truth.Saturated {
+			if !full && truth.Defects[i]&(Dead|Low) == 0 && truth.Electrons[i] > 0 {
+				open++
+			}
+		}
+		if open > 0 {
+			t.Errorf("%s: %d good pixels are not full at the last level", name, open)
+		}
+	}
+}
+
 func TestOnlyTheGlintSaturates(t *testing.T) {
 	for _, name := range framingCameras(t) {
 		p := builtin(t, name)

@@ -76,6 +76,13 @@ func (a *Amplifier) Linear(v float64) float64 { return a.curve.linear(v) }
 // linear DN.
 func (a *Amplifier) Measured(u float64) float64 { return a.curve.inverse(u) }
 
+// MeasuredBent is Measured for a pixel that adds bend to c2; the curve of a
+// simulated one was found to be invertible when the sensor was made.
+func (a *Amplifier) MeasuredBent(u, bend float64) float64 {
+	bent, _ := newCurve(a.C2+bend, a.C3, math.MaxUint16, 0)
+	return bent.inverse(u)
+}
+
 // Sensor is the truth about one detector of a camera. Its planes cover the
 // whole raw frame, row by row. It is not changed by use and may expose
 // several frames at once.

@@ -25,6 +25,7 @@ const (
 	planePattern = "PATTERN"
 	planeDark    = "DARK_CURRENT"
 	planeFlat    = "FLAT" // EXTVER counts the profile's bands from 1
+	planeBend    = "BEND"
 )
 
 // TruthFile names the file that holds the truth of one frame on one detector.
@@ -33,7 +34,8 @@ func TruthFile(truthDir, frame, detector string) string {
 }
 
 // MapsFile names the file that holds the truth about the pixels of a detector
-// over the raw frame: B in DN, d in e-/s at T0, F of every band, defects.
+// over the raw frame: B in DN, d in e-/s at T0, F of every band, defects, and
+// of frames what nonlinear pixels add to c2.
 func MapsFile(truthDir, detector string) string {
 	return filepath.Join(truthDir, "sensor-"+detector+".fits")
 }
@@ -114,7 +116,7 @@ func writeMaps(path string, s *Sensor) error {
 		flat.band, flat.version = band, int64(i+1)
 		planes = append(planes, flat)
 	}
-	planes = append(planes, defectPlane(s.Defects))
+	planes = append(planes, defectPlane(s.Defects), floatPlane(planeBend, "adu-1", s.Bend))
 	about := cards{{"DETECTOR", s.Detector.Name, ""}}
 	return writePlanes(path, about, s.Detector.Width, s.Detector.Height, planes)
 }
@@ -165,6 +167,33 @@ func (p *plane) write(w *fitsutil.Writer, width, height int) error {
 	return image.WriteRows(0, 0, height, p.data)
 }
 
+// Maps are the truth about the pixels of a detector, over the raw frame, or of
+// the columns of an unbinned line.
+type Maps struct {
+	Width, Height int
+	Pattern       []float32 // B, DN
+	Dark          []float32 // d at T0, e-/s; of an unstable pixel, its lower value
+	Flats         map[string][]float32
+	Defects       []Defect
+	Bend          []float32 // what a nonlinear pixel adds to its amplifier's c2, 1/DN; nil where none is drawn
+}
+
+// LoadMaps reads the truth about a detector's pixels from the file that
+// [MapsFile] names.
+func LoadMaps(path string) (*Maps, error) {
+	f, err := fitsutil.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	r := truthReader{file: f}
+	m := r.maps()
+	if r.err != nil {
+		return nil, fmt.Errorf("reading the truth about a detector's pixels from %s: %w", path, r.err)
+	}
+	return m, nil
+}
+
 // LoadTruth reads the truth of a frame from a file that [WriteFrames] wrote;
 // [TruthFile] gives its name.
 func LoadTruth(path string) (*Truth, error) {
@@ -199,11 +228,7 @@ func (r *truthReader) truth() *Truth {
 	for i, b := range saturated {
 		t.Saturated[i] = b != 0
 	}
-	defects := r.bytes(planeDefects)
-	t.Defects = make([]Defect, len(defects))
-	for i, b := range defects {
-		t.Defects[i] = Defect(b)
-	}
+	t.Defects = r.defects()
 	for _, hdu := range r.planes(planeBand) {
 		name, _, err := hdu.Header.Text("BAND")
 		if err != nil {
@@ -216,6 +241,31 @@ func (r *truthReader) truth() *Truth {
 		t.Smear = r.floats(planeSmear)
 	}
 	return t
+}
+
+func (r *truthReader) maps() *Maps {
+	m := &Maps{Pattern: r.floats(planePattern), Dark: r.floats(planeDark), Defects: r.defects(), Flats: map[string][]float32{}}
+	m.Width, m.Height = r.size(planePattern)
+	for _, hdu := range r.planes(planeFlat) {
+		band, _, err := hdu.Header.Text("BAND")
+		if err != nil {
+			r.err = err
+		}
+		m.Flats[band] = r.floats(strconv.Itoa(hdu.Index))
+	}
+	if len(r.planes(planeBend)) > 0 {
+		m.Bend = r.floats(planeBend)
+	}
+	return m
+}
+
+func (r *truthReader) defects() []Defect {
+	values := r.bytes(planeDefects)
+	out := make([]Defect, len(values))
+	for i, b := range values {
+		out[i] = Defect(b)
+	}
+	return out
 }
 
 // planes returns the planes of one name, which a truth may have or not.

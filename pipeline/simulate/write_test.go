@@ -188,6 +188,15 @@ func TestSensorMapsAreThoseOfTheSensor(t *testing.T) {
 			t.Errorf("plane %s differs (error %v)", name, r.err)
 		}
 	}
+	m, err := LoadMaps(MapsFile(truthDir, "main"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := sensors[0]
+	if m.Width != s.Detector.Width || m.Height != s.Detector.Height || !slices.Equal(m.Pattern, s.Pattern) || !slices.Equal(m.Dark, s.Dark) ||
+		!slices.Equal(m.Defects, s.Defects) || !slices.Equal(m.Bend, s.Bend) || !reflect.DeepEqual(m.Flats, s.flats) {
+		t.Error("the maps are not read as they were")
+	}
 }
 
 func TestNoFileIsReplaced(t *testing.T) {
