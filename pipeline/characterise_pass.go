@@ -265,11 +265,30 @@ func (p *framePass) newSums(f *loadedFrame) []measure.PairSums {
 	return s
 }
 
-// step is the width of a step of the converter, or of the code table, at the
-// level of a cell, DN.
+// step is the width of a step of the converter at the level of a cell, DN; of
+// a code table the root of the mean square over the codes that the samples of
+// a pixel fall into.
 func (p *framePass) step(f *calFrame, c int) float64 {
-	base, _ := p.sensor.Quantisation(f.offset[p.cells.amps[c]] + f.level[c])
+	raw := f.offset[p.cells.amps[c]] + f.level[c]
+	if t := p.sensor.Codes; t != nil {
+		amp := &p.sensor.Amps[p.cells.amps[c]]
+		charge := math.Max(0, f.level[c]) * amp.GainEPerDN
+		return codeStep(t, raw, math.Sqrt(amp.ReadNoiseE*amp.ReadNoiseE+charge)/amp.GainEPerDN)
+	}
+	base, _ := p.sensor.Quantisation(raw)
 	return math.Sqrt(12 * base)
+}
+
+// codeStep is the root mean square of the widths of codes over a normal
+// distribution of levels.
+func codeStep(t *calib.CodeTable, mean, sd float64) float64 {
+	sum, weight := 0.0, 0.0
+	for k, w := range t.Width {
+		z := (t.DN[k] - mean) / math.Hypot(sd, w/math.Sqrt(12))
+		share := w * math.Exp(-z*z/2)
+		sum, weight = sum+share*w*w, weight+share
+	}
+	return math.Sqrt(sum / weight)
 }
 
 // addCells adds a row of two frames to the sums of its cells.
