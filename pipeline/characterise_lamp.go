@@ -55,15 +55,19 @@ func (m *sensorMeasuring) judgeLamp() {
 // the brightest cell of the step, at its time from the middle of the step:
 // what is between the steps is for the linearity to tell.
 func (m *sensorMeasuring) levelsInTime(kind string) (series []measure.Timed, frames []*calFrame, bands []string) {
+	full := map[int]map[int]string{} // saturated pairs by cell: they stand still whatever the lamp does
 	for _, l := range m.lamps {
 		if l.kind != kind || len(l.frames) < 2 {
 			continue
 		}
 		_, c := l.frames[0].brightestCell()
+		if full[c] == nil {
+			full[c] = m.saturatedPairs(c)
+		}
 		var pairs []litPair
 		mean, middle := 0.0, 0.0
-		for _, p := range m.lit[c] {
-			if p.step == l && p.saturated <= fullShare {
+		for i, p := range m.lit[c] {
+			if p.step == l && full[c][i] == "" {
 				pairs = append(pairs, p)
 				mean += p.pair.Mean.Value - m.zero[c].Value
 				middle += p.timeS

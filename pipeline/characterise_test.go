@@ -2,8 +2,11 @@ package pipeline
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -12,6 +15,7 @@ import (
 
 	"evenlight/calib"
 	"evenlight/configs"
+	"evenlight/fitsutil"
 	"evenlight/pipeline/simulate"
 )
 
@@ -324,7 +328,7 @@ func TestWhatDoesNotBelongIsNamedAndLeftOut(t *testing.T) {
 			var names []string
 			for i := range plan {
 				if f := &plan[i]; f.Kind == configs.KindLadder {
-					f.Exposure.LampRate *= 1 + 0.03*f.Time.Sub(plan[0].Time).Hours()
+					f.Exposure.LampRate *= 0.9 - 0.03*f.Time.Sub(nth(plan, configs.KindLadder, 0).Time).Hours()
 					names = append(names, f.Name)
 				}
 			}
@@ -382,5 +386,116 @@ func TestTooFewFramesAreTold(t *testing.T) {
 	}
 	if !strings.Contains(c.reasons(), "1 frames without exposure, and two or more are needed") {
 		t.Errorf("it says %q", c.reasons())
+	}
+}
+
+// TestCharacterisationDoesNotDependOnTheNumberOfWorkers compares all files,
+// tables and plots included, and their names.
+func TestCharacterisationDoesNotDependOnTheNumberOfWorkers(t *testing.T) {
+	in := sensorInstrument(t)
+	files, _ := simulatedSensor(t, in, sensorPlan(in.Profile, 7), simulate.Options{Seed: 7})
+	var want map[string]string
+	for _, workers := range []int{1, 3} {
+		dir := t.TempDir()
+		r, err := Characterise(in, files, CharacteriseOptions{OutDir: dir, Workers: workers, Log: zap.NewNop()})
+		if err != nil || len(r.Failures) > 0 || len(r.Made) != 1 {
+			t.Fatal(err, r)
+		}
+		got := map[string]string{}
+		for _, f := range r.Files {
+			sum, _, err := fitsutil.HashFile(f)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got[filepath.Base(f)] = sum
+		}
+		if want == nil {
+			want = got
+		}
+		if len(got) != 12 || !maps.Equal(got, want) {
+			t.Errorf("%d workers make %v, and 1 makes %v", workers, got, want)
+		}
+		c, err := ReadCharacterisation(r.Files[0])
+		if err != nil || c.SHA256 != r.Made[0].SHA256 || len(c.Inputs) != len(files) {
+			t.Errorf("%v: read back %+v", err, c)
+		}
+	}
+}
+
+// TestAChangedCharacterisationIsRefused changes one digit of a file.
+func TestAChangedCharacterisationIsRefused(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "c.json")
+	c := &Characterisation{Format: CharacterisationFormat, What: whatCharacterisation, Instrument: "quillon", Detector: "main", Cells: []CellFigures{}}
+	text, err := c.identify()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, change := range []struct{ from, to, says string }{
+		{"", "", ""},
+		{`"main"`, `"moon"`, "is not what was measured"},
+		{`"format": 1`, `"format": 9`, "format 9"},
+		{`"what": "sensor characterisation"`, `"what": "poem"`, "no sensor characterisation"},
+		{`"cells"`, `"sells"`, "sells"},
+	} {
+		if err := os.WriteFile(path, []byte(strings.Replace(string(text), change.from, change.to, 1)), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		_, err := ReadCharacterisation(path)
+		if change.says == "" {
+			if err != nil {
+				t.Errorf("the file as written is refused: %v", err)
+			}
+			continue
+		}
+		if err == nil || !strings.Contains(err.Error(), change.says) || !strings.Contains(err.Error(), path) {
+			t.Errorf("%s for %s: %v, want an error that names the file and says %q", change.to, change.from, err, change.says)
+		}
+	}
+}
+
+// TestCharacterisingTakesNoMemoryPerFrame goes through many copies of a bias
+// and looks at the memory in use after a few pairs and after all. A frame
+// leaves its headline, some kilobytes; its samples would be 57 kilobytes.
+// Another pair may be under way at either moment.
+func TestCharacterisingTakesNoMemoryPerFrame(t *testing.T) {
+	in := sensorInstrument(t)
+	files, _ := simulatedSensor(t, in, sensorPlan(in.Profile, 8)[:2], simulate.Options{Seed: 8})
+	const pairs, warm = 120, 4
+	dir := t.TempDir()
+	var copies []string
+	for i := range 2 * pairs {
+		text, err := os.ReadFile(files[i%2])
+		if err != nil {
+			t.Fatal(err)
+		}
+		path := filepath.Join(dir, fmt.Sprintf("copy%03d.fits", i))
+		if err := os.WriteFile(path, text, 0o666); err != nil {
+			t.Fatal(err)
+		}
+		copies = append(copies, path)
+	}
+	live := func() int64 {
+		runtime.GC()
+		runtime.GC() // the first empties pools into the second's reach
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		return int64(m.HeapAlloc)
+	}
+	var early, late int64
+	frames, _, _ := in.lookAll(copies, 2)
+	c, failures := in.sensorSets(frames)[0].measure(CharacteriseOptions{Workers: 2, Log: zap.NewNop(), Progress: func(done, total int, _ string) {
+		switch done {
+		case warm:
+			early = live()
+		case pairs - 1:
+			late = live()
+		}
+	}})
+	if len(failures) > 0 || len(c.Inputs) != 2*pairs || late == 0 {
+		t.Fatal(failures, late)
+	}
+	const headline, underWay = 4 << 10, 1 << 20
+	if grown := late - early; grown > 2*(pairs-warm)*headline+underWay {
+		t.Errorf("memory in use grew by %d bytes over %d frames", grown, 2*(pairs-warm))
 	}
 }
