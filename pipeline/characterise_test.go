@@ -499,3 +499,30 @@ func TestCharacterisingTakesNoMemoryPerFrame(t *testing.T) {
 		t.Errorf("memory in use grew by %d bytes over %d frames", grown, 2*(pairs-warm))
 	}
 }
+
+// TestAProfileWithTheMeasuredSensorUsesIt goes round: measure, refer to the
+// file, and find its values and its identity in the profile that products keep.
+func TestAProfileWithTheMeasuredSensorUsesIt(t *testing.T) {
+	in := sensorInstrument(t)
+	files, _ := simulatedSensor(t, in, sensorPlan(in.Profile, 9), simulate.Options{Seed: 9, GainError: 0.03})
+	dir := t.TempDir()
+	r, err := Characterise(in, files, CharacteriseOptions{OutDir: dir, Workers: 2, Log: zap.NewNop()})
+	if err != nil || len(r.Made) != 1 {
+		t.Fatal(err, r)
+	}
+	with, err := configs.Parse(filepath.Join(dir, "cam.yaml"), in.Profile.Canonical(), configs.Overrides{Set: []string{"detectors.0.characterised={file: " + filepath.Base(r.Files[0]) + "}"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for a, amp := range with.Detectors[0].Amplifiers {
+		f := r.Made[0].Cells[a]
+		for _, m := range []struct{ got, want float64 }{{amp.GainEPerDN, f.Gain.Value}, {amp.GainRelUncert, f.Gain.U / f.Gain.Value}, {amp.ReadNoiseE, f.ReadNoise.Value}} {
+			if math.Abs(m.got-m.want) > 1e-12*m.want {
+				t.Errorf("amplifier %s has %v, and %v was measured", amp.Name, m.got, m.want)
+			}
+		}
+	}
+	if !strings.Contains(string(with.Canonical()), r.Made[0].SHA256) || with.Hash() == in.Profile.Hash() {
+		t.Error("the profile that products keep does not tell the file's identity")
+	}
+}
