@@ -14,9 +14,10 @@ import (
 // Sensor holds what the calibration frames tell of the camera's detectors
 // against what the simulator knows of them.
 type Sensor struct {
-	Detectors []SensorFigures `json:"detectors"`
-	// Pulls are those of all figures. Figures of one detector share frames
-	// and pixels, so they are not all independent.
+	Detectors []SensorFigures    `json:"detectors"`
+	Failures  []pipeline.Failure `json:"failures"` // what cannot be measured at all, and why
+	// Pulls are those of all figures that have one. Figures of one detector
+	// share frames and pixels, so they are not all independent.
 	Pulls Pulls `json:"pulls"`
 }
 
@@ -39,7 +40,7 @@ type SensorFigure struct {
 	True  float64 `json:"true"`
 	// TrueTo is the upper end where the truth is known as a range only.
 	TrueTo *float64 `json:"true_to,omitempty"`
-	// Pull is (Value - True)/U; absent for a limit.
+	// Pull is (Value - True)/U; absent for a limit and for numbers of pixels.
 	Pull *float64 `json:"pull,omitempty"`
 }
 
@@ -51,14 +52,11 @@ func characterise(in *pipeline.Instrument, files []string, opt Options) (*Sensor
 	if err != nil {
 		return nil, err
 	}
-	if len(made.Failures) > 0 {
-		return nil, fmt.Errorf("%s: %s", made.Failures[0].Raw, made.Failures[0].Reason)
-	}
 	truth, err := loadSensorTruth(filepath.Join(opt.Dir, TruthDir), in.Profile)
 	if err != nil {
 		return nil, err
 	}
-	s := &Sensor{}
+	s := &Sensor{Failures: made.Failures}
 	for _, c := range made.Made {
 		t, err := truth.of(c.Detector)
 		if err != nil {
@@ -123,7 +121,9 @@ func (t *detectorTruth) cell(c *pipeline.CellFigures) []SensorFigure {
 	return out
 }
 
-// badPixels compares the numbers of bad pixels.
+// badPixels compares the numbers of bad pixels. They have no pulls: nearly all
+// of the simulator's bad pixels are far from any limit, so the numbers are right
+// or wrong.
 func (t *detectorTruth) badPixels(c *pipeline.BadPixelCount) []SensorFigure {
 	if c == nil {
 		return nil
@@ -135,11 +135,15 @@ func (t *detectorTruth) badPixels(c *pipeline.BadPixelCount) []SensorFigure {
 		// An unstable pixel is hot, too, where its mean is above the limit,
 		// which depends on how often it was on.
 		most := t.count(simulate.Hot | simulate.Unstable)
-		out[0].TrueTo, out[0].Pull = &most, nil
+		out[0].TrueTo = &most
 	}
 	out = beside(out, "", "unstable pixels", c.Unstable, t.count(simulate.Unstable))
 	out = beside(out, "", "dead pixels", c.Dead, t.responding(math.Inf(-1), limits.DeadBelow))
-	return beside(out, "", "pixels of low response", c.Low, t.responding(limits.DeadBelow, limits.LowBelow))
+	out = beside(out, "", "pixels of low response", c.Low, t.responding(limits.DeadBelow, limits.LowBelow))
+	for i := range out {
+		out[i].Pull = nil
+	}
+	return out
 }
 
 // Text writes the comparison for people.
@@ -149,11 +153,27 @@ func (s *Sensor) Text() string {
 	for i := range s.Detectors {
 		s.Detectors[i].write(&b)
 	}
+	s.writeFailures(&b)
 	if s.Pulls.Pixels > 1 {
 		fmt.Fprintf(&b, "pulls of all %d figures: mean %.2f ± %.2f, sd %.2f ± %.2f\n", s.Pulls.Pixels,
 			s.Pulls.Mean, 1/math.Sqrt(float64(s.Pulls.Pixels)), s.Pulls.SD, 1/math.Sqrt(2*float64(s.Pulls.Pixels)))
 	}
 	return b.String()
+}
+
+// writeFailures names together what fails for one reason.
+func (s *Sensor) writeFailures(b *strings.Builder) {
+	var reasons []string
+	names := map[string][]string{}
+	for _, f := range s.Failures {
+		if names[f.Reason] == nil {
+			reasons = append(reasons, f.Reason)
+		}
+		names[f.Reason] = append(names[f.Reason], f.Raw)
+	}
+	for _, r := range reasons {
+		fmt.Fprintf(b, "%16s  %s: %s\n", "not measured", strings.Join(names[r], "; "), r)
+	}
 }
 
 func (d *SensorFigures) write(b *strings.Builder) {
@@ -177,6 +197,9 @@ func (d *SensorFigures) write(b *strings.Builder) {
 // uncertainty.
 func (f *SensorFigure) columns() string {
 	decimals := decimalsFor(f.U)
+	if f.Of == "" { // a number of pixels
+		decimals = min(decimals, 1)
+	}
 	measured := fmt.Sprintf("%.*f ± %.*f", decimals, f.Value, decimals, f.U)
 	if f.Bound != "" {
 		measured = fmt.Sprintf("%s %.*f", f.Bound, decimals, f.Value)

@@ -107,9 +107,13 @@ func linearTicks(low, high float64) []Tick {
 	return ticks
 }
 
-// logTicks names the powers of ten, where there are fewer than two of them the
-// places 2 and 5 besides, and of more than nine every second or so.
+// logTicks names the powers of ten, over less than two of them the places 2 and
+// 5 besides, over less than one those of a linear axis, and of more than nine
+// every second or so.
 func logTicks(low, high float64) (named []Tick, minor []float64) {
+	if high < 10*low {
+		return linearTicks(low, high), nil
+	}
 	first, last := int(math.Floor(math.Log10(low))), int(math.Ceil(math.Log10(high)))
 	few := math.Log10(high/low) < 2
 	every := 1 + (last-first-1)/8

@@ -88,14 +88,15 @@ func (p *PhotonTransfer) level(mean float64) string {
 	return number(math.Round(mean), 0) + " " + p.unit()
 }
 
-// leaveOutTheLow ends the vertical axis a little below what the fit used:
+// leaveOutTheLow ends the vertical axis a little below what the fit used, the
+// point without light among it, which has no place on the horizontal axis:
 // beyond full well the variance falls to nothing, and would press all else
 // together.
 func (c *Chart) leaveOutTheLow() {
 	used := emptySpan()
 	for _, s := range c.Points {
 		for i, v := range s.Y {
-			if c.X.shows(s.X[i]) && c.Y.shows(v) && (s.Used == nil || s.Used[i]) {
+			if c.Y.shows(v) && (s.Used == nil || s.Used[i]) {
 				used.add(v)
 			}
 		}
@@ -107,13 +108,15 @@ func (c *Chart) leaveOutTheLow() {
 	c.Y.Min, c.Y.Max = used.low/4, all.high*1.5
 	below := 0
 	for _, s := range c.Points {
-		for _, v := range s.Y {
-			if v > 0 && v < c.Y.Min {
+		for i, v := range s.Y {
+			if c.X.shows(s.X[i]) && v < c.Y.Min {
 				below++
 			}
 		}
 	}
-	c.Notes = append(c.Notes, fmt.Sprintf("Points below the plot: %d.", below))
+	if below > 0 {
+		c.Notes = append(c.Notes, fmt.Sprintf("Points below the plot: %d.", below))
+	}
 }
 
 // nameOf is the name of points in a key.
