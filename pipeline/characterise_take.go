@@ -40,9 +40,7 @@ func (m *sensorMeasuring) next(what string, addRow func(y int, a, b []float32)) 
 	}
 	m.done++
 	two, errs := m.pass.next(addRow)
-	for _, err := range errs {
-		m.failures = append(m.failures, err)
-	}
+	m.failures = append(m.failures, errs...)
 	return two
 }
 
