@@ -526,3 +526,44 @@ func TestAProfileWithTheMeasuredSensorUsesIt(t *testing.T) {
 		t.Error("the profile that products keep does not tell the file's identity")
 	}
 }
+
+// TestABrokenFileIsNamedAndTheRestIsMeasured cuts one bias off, and writes a
+// sample into another that the converter cannot make: that one alone counts as
+// lost.
+func TestABrokenFileIsNamedAndTheRestIsMeasured(t *testing.T) {
+	in := sensorInstrument(t)
+	var plan []simulate.Planned
+	for _, f := range sensorPlan(in.Profile, 10) {
+		if f.Kind == configs.KindBias {
+			plan = append(plan, f)
+		}
+	}
+	files, _ := simulatedSensor(t, in, plan, simulate.Options{Seed: 10})
+	for i, spoil := range []func([]byte) []byte{
+		func(b []byte) []byte { return b[:len(b)/2] },
+		func(b []byte) []byte {
+			b[2880+2*((sensorSide+32)*71+40)] = 0x7f // the top bits of one sample
+			return b
+		},
+	} {
+		text, err := os.ReadFile(files[i])
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(files[i], spoil(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	r, err := Characterise(in, files, CharacteriseOptions{OutDir: t.TempDir(), Workers: 2, Log: zap.NewNop()})
+	if err != nil || len(r.Made) != 1 || len(r.Failures) != 2 {
+		t.Fatal(err, r)
+	}
+	for i, f := range r.Failures {
+		if !strings.Contains(f.Reason, files[i]) {
+			t.Errorf("failure %d: %s, want one that names %s", i, f.Reason, files[i])
+		}
+	}
+	if f := r.Made[0].Cells[0].ReadNoise; f == nil || math.Abs(f.Value-7.5) > 5*f.U {
+		t.Errorf("read noise %+v, want 7.5", f)
+	}
+}
