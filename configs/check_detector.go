@@ -71,10 +71,24 @@ func (c *checker) detector(path string, d *Detector) {
 	c.linearity(path, d)
 	c.dark(path+".dark", &d.Dark)
 	c.badPixels(path+".bad_pixels", &d.BadPixels)
+	c.characterised(path+".characterised", d.Characterised)
 	c.amplifierValues(path+".amplifiers", d)
 	c.sensor(path, d)
 	if c.frameSize(path, d) && c.regions(path, d) {
 		c.sensorRegions(path, d)
+	}
+}
+
+// contentHash is a SHA-256 in hexadecimal.
+var contentHash = regexp.MustCompile(`^[0-9a-f]{64}$`)
+
+func (c *checker) characterised(path string, ref *Characterised) {
+	switch {
+	case ref == nil:
+	case ref.File == "":
+		c.add(path+".file", "is empty", "name the JSON file that 'evenlight characterise' wrote, relative to the profile")
+	case ref.SHA256 != "" && !contentHash.MatchString(ref.SHA256):
+		c.addf(path+".sha256", "leave it out: it is filled in from the file", "%q is no SHA-256", shorten(ref.SHA256))
 	}
 }
 

@@ -21,11 +21,13 @@ type format struct {
 	variables string // the beginning of the names of environment variables that override
 	shape     *shape
 	defaults  []defaultSetting
+	// resolve, if set, fills in what stands in files beside the named one.
+	resolve func(root *node, name string) ProblemList
 }
 
 func profileFormat() *format {
 	return &format{name: "profile", start: "start from a copy of a built-in profile", override: "output.quantity=radiance",
-		variables: "EVENLIGHT_SET_", shape: shapeOf(reflect.TypeFor[Profile](), ""), defaults: profileDefaults()}
+		variables: "EVENLIGHT_SET_", shape: shapeOf(reflect.TypeFor[Profile](), ""), defaults: profileDefaults(), resolve: takeCharacterised}
 }
 
 // one is the format's name with its article.
@@ -55,6 +57,9 @@ func (f *format) bind(name string, text []byte, over Overrides) (*bound, error) 
 		return nil, problems.asError()
 	}
 	problems = f.applyOverrides(root, over)
+	if f.resolve != nil {
+		problems = append(problems, f.resolve(root, name)...)
+	}
 	f.fillDefaults(root)
 	var b binder
 	values, _ := b.value(root, f.shape, "")

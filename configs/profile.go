@@ -160,6 +160,8 @@ type Detector struct {
 	Dark       Dark        `mapstructure:"dark" yaml:"dark" json:"dark"`
 	BadPixels  BadPixels   `mapstructure:"bad_pixels" yaml:"bad_pixels" json:"bad_pixels"`
 
+	Characterised *Characterised `mapstructure:"characterised" yaml:"characterised,omitempty" json:"characterised,omitempty"` // the measured sensor, in place of nominal values
+
 	// What particular kinds of sensor have besides; absent where a camera
 	// does not.
 	Mosaic       *Mosaic       `mapstructure:"mosaic" yaml:"mosaic,omitempty" json:"mosaic,omitempty"`

@@ -59,7 +59,7 @@ func (m *sensorMeasuring) cellFigures(c int, f *CellFigures) measure.Figure {
 	m.nameSaturated(c, full)
 	f.ReadNoise = m.readNoise(c, noise, gain).beside(amp.ReadNoiseE, 0)
 	m.linearityFigures(c, f, curve, full)
-	m.patterns(c, f, gain)
+	m.patterns(c, f, gain, curve.Curve)
 	m.darkFigures(c, f, gain)
 	return gain
 }
@@ -384,8 +384,10 @@ func (m *sensorMeasuring) linearityFigures(c int, f *CellFigures, curve *calib.L
 	}
 }
 
-// patterns are the non-uniformities of a cell, in electrons by the gain.
-func (m *sensorMeasuring) patterns(c int, f *CellFigures, gain measure.Figure) {
+// patterns are the non-uniformities of a cell, in electrons by the gain. Where
+// the response lin bends, two pixels differ by lin' v / lin as much in light
+// as they do in DN.
+func (m *sensorMeasuring) patterns(c int, f *CellFigures, gain measure.Figure, lin calib.Polynomial) {
 	noise := m.zeroPairs[c].noise()
 	n := float64(m.bias.frames)
 	p := m.patternOf(c, m.bias.v, nil, measure.Figure{Value: noise.Value / n, U: noise.U / n})
@@ -397,7 +399,12 @@ func (m *sensorMeasuring) patterns(c int, f *CellFigures, gain measure.Figure) {
 		if !(r.level[c] > 0) {
 			continue
 		}
-		f.PRNU = append(f.PRNU, BandNonUniformity{r.step.band, nonUniformity(measure.PRNU(r.bright[c], measure.Pattern{}), "%"), r.level[c]})
+		straight := measure.Figure{Value: lin.Slope(r.level[c]) * r.level[c] / lin.At(r.level[c])}
+		n := measure.PRNU(r.bright[c], measure.Pattern{})
+		for _, part := range []*measure.Figure{&n.Total, &n.Row, &n.Column, &n.Pixel} {
+			*part = part.Times(straight)
+		}
+		f.PRNU = append(f.PRNU, BandNonUniformity{r.step.band, nonUniformity(n, "%"), r.level[c]})
 	}
 }
 

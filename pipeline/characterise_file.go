@@ -56,3 +56,39 @@ func (c *Characterisation) write(dir string, workers int) ([]string, error) {
 	}
 	return paths, nil
 }
+
+// maxCharacterisation bounds the size of such a file, bytes.
+const maxCharacterisation = 64 << 20
+
+// ReadCharacterisation reads a file that [Characterise] wrote and checks that
+// it is as it was written.
+func ReadCharacterisation(path string) (*Characterisation, error) {
+	text, _, err := fitsutil.ReadAll(path, nil, maxCharacterisation)
+	if err != nil {
+		return nil, err
+	}
+	d := json.NewDecoder(bytes.NewReader(text))
+	d.DisallowUnknownFields()
+	var c Characterisation
+	var about struct {
+		What   string `json:"what"`
+		Format int    `json:"format"`
+	}
+	if err := json.Unmarshal(text, &about); err != nil || about.What != whatCharacterisation {
+		return nil, fmt.Errorf("%s is no %s: name the JSON file that 'evenlight characterise' wrote", path, whatCharacterisation)
+	}
+	if about.Format != CharacterisationFormat {
+		return nil, fmt.Errorf("%s has format %d and this software reads %d: measure the sensor again", path, about.Format, CharacterisationFormat)
+	}
+	if err := d.Decode(&c); err != nil {
+		return nil, fmt.Errorf("%s: %w: measure the sensor again", path, err)
+	}
+	said := c.SHA256
+	if _, err := c.identify(); err != nil {
+		return nil, err
+	}
+	if c.SHA256 != said {
+		return nil, fmt.Errorf("%s is not what was measured: its sha256 does not fit its content; measure the sensor again", path)
+	}
+	return &c, nil
+}

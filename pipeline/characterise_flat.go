@@ -159,8 +159,8 @@ func (m *sensorMeasuring) shading(c int, plane []float32) func(x, y int) float64
 	width := m.sensor.Image.Width()
 	ref := m.sensor.Reference.Shift(-m.sensor.Image.X0, -m.sensor.Image.Y0)
 	var sum, count [shadeCells * shadeCells]float64
-	u := func(x int) float64 { return 2*float64(x-ref.X0)/float64(ref.Width()) - 1 }
-	v := func(y int) float64 { return 2*float64(y-ref.Y0)/float64(ref.Height()) - 1 }
+	u := func(x int) float64 { return (2*float64(x-ref.X0)+1)/float64(ref.Width()) - 1 }
+	v := func(y int) float64 { return (2*float64(y-ref.Y0)+1)/float64(ref.Height()) - 1 }
 	for y := ref.Y0; y < ref.Y1; y++ {
 		cells, mask := m.cells.rows[y], m.mask[y*width:(y+1)*width]
 		for x := ref.X0; x < ref.X1; x++ {

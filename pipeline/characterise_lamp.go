@@ -25,11 +25,15 @@ func (m *sensorMeasuring) judgeLamp() {
 	}
 	for _, kind := range []string{configs.KindLadder, configs.KindFlat} {
 		series, frames, bands := m.levelsInTime(kind)
+		hours := 0.0
+		if n := len(frames); n > 0 {
+			hours = frames[n-1].Info.Time.Sub(frames[0].Info.Time).Hours()
+		}
 		d, err := measure.TestDrift(series, lampAlarm)
 		if err != nil || !d.Trending && !d.Scattered {
 			continue
 		}
-		span := math.Abs(d.Trend.Value) * (series[len(series)-1].TimeS - series[0].TimeS)
+		span := math.Abs(d.Trend.Value) * 3600 * hours
 		if math.Max(span, d.Scatter) < leastDrift {
 			continue
 		}
@@ -48,23 +52,29 @@ func (m *sensorMeasuring) judgeLamp() {
 }
 
 // levelsInTime is the level of each frame relative to the mean of its step, in
-// the brightest cell of the step, for steps of two pairs or more.
+// the brightest cell of the step, at its time from the middle of the step:
+// what is between the steps is for the linearity to tell.
 func (m *sensorMeasuring) levelsInTime(kind string) (series []measure.Timed, frames []*calFrame, bands []string) {
+	full := map[int]map[int]string{} // saturated pairs by cell: they stand still whatever the lamp does
 	for _, l := range m.lamps {
-		if l.kind != kind || len(l.frames) < 4 {
+		if l.kind != kind || len(l.frames) < 2 {
 			continue
 		}
 		_, c := l.frames[0].brightestCell()
+		if full[c] == nil {
+			full[c] = m.saturatedPairs(c)
+		}
 		var pairs []litPair
-		mean := 0.0
-		for _, p := range m.lit[c] {
-			if p.step == l && p.saturated <= fullShare {
+		mean, middle := 0.0, 0.0
+		for i, p := range m.lit[c] {
+			if p.step == l && full[c][i] == "" {
 				pairs = append(pairs, p)
 				mean += p.pair.Mean.Value - m.zero[c].Value
+				middle += p.timeS
 			}
 		}
-		mean /= float64(len(pairs))
-		if len(pairs) < 2 || !(mean > 0) {
+		mean, middle = mean/float64(len(pairs)), middle/float64(len(pairs))
+		if len(pairs) < 1 || !(mean > 0) {
 			continue
 		}
 		if len(bands) == 0 || bands[len(bands)-1] != l.band {
@@ -75,7 +85,7 @@ func (m *sensorMeasuring) levelsInTime(kind string) (series []measure.Timed, fra
 			u := math.Sqrt2 * m.levelU(p) / mean
 			for i, v := range []float64{p.pair.MeanA, p.pair.MeanB} {
 				t := p.frames[i].Info.Time.Sub(m.all[0].Info.Time).Seconds()
-				series = append(series, measure.Timed{TimeS: t, Mean: measure.Figure{Value: (v - m.zero[c].Value) / mean, U: u}})
+				series = append(series, measure.Timed{TimeS: t - middle, Mean: measure.Figure{Value: (v - m.zero[c].Value) / mean, U: u}})
 			}
 			frames = append(frames, p.frames...)
 		}

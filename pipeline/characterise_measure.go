@@ -41,6 +41,7 @@ type pairSet struct {
 	variance []measure.Figure // DN^2, without the part of the offsets
 	mean     []float64        // DN above offset
 	offset   []float64        // variance of the pair's mean that the offsets bring, DN^2
+	codesU   float64          // what rounding to codes leaves open of the variance, DN^2
 }
 
 // litPair is one pair of flats in one cell.

@@ -174,9 +174,7 @@ func (p *framePass) next(addRow func(y int, a, b []float32)) (*pairOf, []error) 
 	if len(good) == 0 {
 		return out, errs
 	}
-	if err := p.goThrough(out, addRow); err != nil {
-		return &pairOf{}, append(errs, err)
-	}
+	errs = append(errs, p.goThrough(out, addRow)...)
 	for _, f := range out.frames {
 		f.rows, f.frame = nil, nil
 	}
@@ -207,13 +205,16 @@ func (p *framePass) offsets(frames []*loadedFrame) {
 	}
 }
 
-// goThrough takes the rows of one or two frames.
-func (p *framePass) goThrough(out *pairOf, addRow func(y int, a, b []float32)) error {
+// goThrough takes the rows of one or two frames. The errors name, for each
+// frame, the first sample that the converter cannot have made; such samples
+// count as if they had never arrived.
+func (p *framePass) goThrough(out *pairOf, addRow func(y int, a, b []float32)) []error {
 	height := p.sensor.Image.Height()
 	bands := (height + passRows - 1) / passRows
 	two := len(out.frames) == 2
 	sums := make([][]measure.PairSums, bands)
-	err := parallel(p.workers, bands, func(w, band int) error {
+	impossible := make([][2]error, bands)
+	_ = parallel(p.workers, bands, func(w, band int) error {
 		work := p.work[w]
 		var s []measure.PairSums
 		if two {
@@ -221,14 +222,14 @@ func (p *framePass) goThrough(out *pairOf, addRow func(y int, a, b []float32)) e
 			sums[band] = s
 		}
 		for y := band * passRows; y < min(height, (band+1)*passRows); y++ {
-			if err := p.above(out.frames[0], y, work.a); err != nil {
-				return err
+			if err := p.above(out.frames[0], y, work.a); err != nil && impossible[band][0] == nil {
+				impossible[band][0] = err
 			}
 			var b []float32
 			if two {
 				b = work.b
-				if err := p.above(out.frames[1], y, b); err != nil {
-					return err
+				if err := p.above(out.frames[1], y, b); err != nil && impossible[band][1] == nil {
+					impossible[band][1] = err
 				}
 				p.addCells(s, p.runs[y], work)
 			}
@@ -238,12 +239,18 @@ func (p *framePass) goThrough(out *pairOf, addRow func(y int, a, b []float32)) e
 		}
 		return nil
 	})
-	if err != nil {
-		return err
+	var errs []error
+	for i := range out.frames {
+		for band := range impossible {
+			if err := impossible[band][i]; err != nil {
+				errs = append(errs, err)
+				break
+			}
+		}
 	}
 	out.offsetDN2 = p.offsetVariance(out.frames)
 	if !two {
-		return nil
+		return errs
 	}
 	for c := range p.cells.names {
 		total := &sums[0][c]
@@ -252,7 +259,7 @@ func (p *framePass) goThrough(out *pairOf, addRow func(y int, a, b []float32)) e
 		}
 		out.cells = append(out.cells, total.Pair())
 	}
-	return nil
+	return errs
 }
 
 // newSums makes the sums of all cells, with the step of the converter, or of
@@ -265,11 +272,30 @@ func (p *framePass) newSums(f *loadedFrame) []measure.PairSums {
 	return s
 }
 
-// step is the width of a step of the converter, or of the code table, at the
-// level of a cell, DN.
+// step is the width of a step of the converter at the level of a cell, DN; of
+// a code table the root of the mean square over the codes that the samples of
+// a pixel fall into.
 func (p *framePass) step(f *calFrame, c int) float64 {
-	base, _ := p.sensor.Quantisation(f.offset[p.cells.amps[c]] + f.level[c])
+	raw := f.offset[p.cells.amps[c]] + f.level[c]
+	if t := p.sensor.Codes; t != nil {
+		amp := &p.sensor.Amps[p.cells.amps[c]]
+		charge := math.Max(0, f.level[c]) * amp.GainEPerDN
+		return codeStep(t, raw, math.Sqrt(amp.ReadNoiseE*amp.ReadNoiseE+charge)/amp.GainEPerDN)
+	}
+	base, _ := p.sensor.Quantisation(raw)
 	return math.Sqrt(12 * base)
+}
+
+// codeStep is the root mean square of the widths of codes over a normal
+// distribution of levels.
+func codeStep(t *calib.CodeTable, mean, sd float64) float64 {
+	sum, weight := 0.0, 0.0
+	for k, w := range t.Width {
+		z := (t.DN[k] - mean) / math.Hypot(sd, w/math.Sqrt(12))
+		share := w * math.Exp(-z*z/2)
+		sum, weight = sum+share*w*w, weight+share
+	}
+	return math.Sqrt(sum / weight)
 }
 
 // addCells adds a row of two frames to the sums of its cells.
@@ -289,26 +315,32 @@ func (p *framePass) addCells(sums []measure.PairSums, runs []cellRun, w *passWor
 }
 
 // above brings an image row of a frame above its offset into dst. A sample
-// that the converter cannot have made is an error.
+// that the converter cannot have made becomes NaN; the first is the error.
 func (p *framePass) above(f *loadedFrame, y int, dst []float32) error {
 	im := p.sensor.Image
-	rows := f.rows
-	row, err := rows.RawRow(y+im.Y0, im.X0, im.X1, dst)
-	if err != nil {
+	row, err := f.rows.RawRow(y+im.Y0, im.X0, im.X1, dst)
+	if err != nil { // of a file in memory, whose size has been checked
+		for x := range dst {
+			dst[x] = float32(math.NaN())
+		}
 		return &FrameError{Path: f.of.Path, Err: err}
 	}
 	ceiling := float32(p.sensor.CeilingDN)
+	var first error
 	for _, g := range p.sensor.Segments()[y] {
 		offset := f.traces[g.Amp].DN[y]
 		src, out := row[g.X0:g.X1], dst[g.X0:g.X1]
 		for x, v := range src {
 			if v > ceiling || v < 0 {
-				return &FrameError{Path: f.of.Path, Err: &calib.SampleError{Column: g.X0 + x + im.X0 + 1, Row: y + im.Y0 + 1, Value: float64(v), CeilingDN: p.sensor.CeilingDN}}
+				if first == nil {
+					first = &FrameError{Path: f.of.Path, Err: &calib.SampleError{Column: g.X0 + x + im.X0 + 1, Row: y + im.Y0 + 1, Value: float64(v), CeilingDN: p.sensor.CeilingDN}}
+				}
+				v = float32(math.NaN())
 			}
 			out[x] = v - offset
 		}
 	}
-	return nil
+	return first
 }
 
 // offsetVariance is by how much the offsets of frames, each the mean of its
