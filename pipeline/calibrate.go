@@ -329,7 +329,7 @@ func (f *Frame) describe(h *fitsutil.Header, in *Instrument, record *Provenance)
 	}
 	if f.Info.LineTimeS > 0 {
 		w.set("LINETIME", f.Info.LineTimeS, "[s] time from line to line")
-		w.set("NSTAGES", f.Info.ChargeStages, "lines that the charge was stepped through")
+		w.set("CHSTEPS", f.Info.ChargeStages, "lines that the charge was stepped through")
 		w.set("BINNING", f.Info.Binning, "pixels that were added up on the chip, each way")
 	}
 	if r := d.Rolling; r != nil {

@@ -8,7 +8,7 @@ package pipeline
 
 // Version is the version of the software. It is part of every product's
 // provenance: a change that alters a product's bytes alters the version.
-const Version = "0.3.0"
+const Version = "0.4.0"
 
 // Software is the name that products carry.
 const Software = "evenlight"
