@@ -275,13 +275,14 @@ func (s *sample) triples() []triple {
 
 func drawNoise(bins []noiseBin, unit string) (Plot, error) {
 	var x, y, u, e []float64
-	low, high := math.Inf(1), math.Inf(-1)
+	low, high, top := math.Inf(1), math.Inf(-1), 0.0
 	for _, b := range bins {
+		top = max(top, b.measured+b.u, b.stated)
 		x, y, u, e = append(x, b.signal), append(y, b.measured), append(u, b.u), append(e, b.stated)
 		low, high = min(low, b.measured/b.stated), max(high, b.measured/b.stated)
 	}
 	c := plots.Chart{Heading: plots.Heading{Title: "Noise against signal", Notes: []string{"Measured from differences of neighbours; fine structure of the scene counts as noise here."}},
-		X: plots.Axis{Label: "mean signal, " + unit}, Y: plots.Axis{Label: "standard deviation of a pixel, " + unit},
+		X: plots.Axis{Label: "mean signal, " + unit}, Y: plots.Axis{Label: "standard deviation of a pixel, " + unit, Max: 1.1 * top},
 		Points: []plots.Points{{Name: "measured", X: x, Y: y, U: u}}, Curves: []plots.Curve{{Name: "expected: stated uncertainty", X: x, Y: e}}}
 	svg, err := svgOf(c.Draw())
 	return Plot{Kind: "noise", Title: c.Title, X: c.X.Label, Y: c.Y.Label, SVG: svg,

@@ -95,8 +95,8 @@ const (
 	limitSigmas   = 3
 )
 
-// baselineOf returns the values that set the limits of a chart, and the time
-// after which values are compared with them.
+// baselineOf returns the values that set the limits of a chart; nil: the points
+// of the page themselves do.
 type baselineOf func(s trendSeries, metric string) ([]trend.Sample, error)
 
 // judged is a track with limits.
@@ -112,7 +112,7 @@ type judged struct {
 // half of the points themselves.
 func (t *track) judge(baseline []trend.Sample) *judged {
 	j := &judged{track: t, out: make([]bool, len(t.points)), after: len(t.points)}
-	settings := trend.Settings{Kind: trend.Individuals, Baseline: fullBaseline, Sigmas: limitSigmas}
+	settings := trend.Settings{Kind: trend.Individuals, Baseline: len(baseline), Sigmas: limitSigmas}
 	all := make([]trend.Sample, len(t.points))
 	for i, p := range t.points {
 		all[i] = p.Sample
@@ -125,9 +125,9 @@ func (t *track) judge(baseline []trend.Sample) *judged {
 		}
 		baseline, j.after = all[:settings.Baseline], settings.Baseline
 	} else {
-		if len(baseline) > 0 {
-			end := baseline[len(baseline)-1].Time
-			j.after = len(all) - len(slices.DeleteFunc(slices.Clone(all), func(s trend.Sample) bool { return !s.Time.After(end) }))
+		end := baseline[len(baseline)-1].Time
+		if i := slices.IndexFunc(all, func(s trend.Sample) bool { return s.Time.After(end) }); i >= 0 {
+			j.after = i
 		}
 	}
 	limits, err := settings.Limits(baseline)
@@ -307,9 +307,6 @@ func (t *tracks) charts(baseline baselineOf) (charts []Chart, all []*judged, err
 		if baseline != nil {
 			if base, err = baseline(one.series, one.metric); err != nil {
 				return nil, nil, err
-			}
-			if base == nil {
-				base = []trend.Sample{}
 			}
 		}
 		j := one.judge(base)
