@@ -81,6 +81,16 @@ func failureOf(raw, text string) Failure {
 	return f
 }
 
+// Causes puts failures together by their cause, in the order in which these
+// come first.
+func Causes(failures []pipeline.Failure) []Attention {
+	all := make([]Failure, len(failures))
+	for i, f := range failures {
+		all[i] = failureOf(f.Raw, f.Reason)
+	}
+	return failureThings(all)
+}
+
 // missingMaster is how the errors about masters that are not there go on after
 // the name of the file.
 const missingMaster = " master for "
@@ -97,15 +107,20 @@ func failureThings(failures []Failure) []Attention {
 		if f.Entry != "" && kind == "failure" {
 			kind = "quarantine"
 		}
-		// Figures differ from frame to frame: what stands before the first
-		// colon is the cause.
-		cause, _, _ := strings.Cut(f.Reason, ": ")
+		// Figures differ from frame to frame; the nearest of masters that are too
+		// far away does too, and comes behind a colon.
+		cause := withoutNumbers(f.Reason)
+		if kind == "missing-master" {
+			cause, _, _ = strings.Cut(f.Reason, ": ")
+		}
 		key := kind + "\x00" + cause
 		i, ok := at[key]
 		if !ok {
 			i = len(out)
 			at[key] = i
-			out = append(out, Attention{Kind: kind, Grade: GradeAct, Text: cause, Remedy: f.Remedy})
+			out = append(out, Attention{Kind: kind, Grade: GradeAct, Text: f.Reason, Remedy: f.Remedy})
+		} else {
+			out[i].Text = cause
 		}
 		a := &out[i]
 		a.Count++
