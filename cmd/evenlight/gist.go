@@ -73,13 +73,20 @@ func failuresGist(b *strings.Builder, failures []pipeline.Failure, p paint) {
 			fmt.Fprintf(b, "%d other causes\n", len(causes)-i)
 			break
 		}
-		first := visible(a.Names[0])
+		what := visible(a.Names[0])
 		if a.Count > 1 {
-			first = fmt.Sprintf("%d frames, first %s", a.Count, first)
+			what = fmt.Sprintf("%d frames", a.Count)
 		}
-		fmt.Fprintf(b, "%s %s: %s\n", p.bad("failed"), first, visible(a.Text))
+		fmt.Fprintf(b, "%s %s: %s\n", p.bad("failed"), what, visible(a.Text))
 		if a.Remedy != "" {
 			fmt.Fprintf(b, "       %s\n", visible(a.Remedy))
+		}
+		if a.Count > 1 {
+			names := visible(strings.Join(a.Names, ", "))
+			if more := a.Count - len(a.Names); more > 0 {
+				names += fmt.Sprintf(" and %d more", more)
+			}
+			fmt.Fprintf(b, "       %s\n", names)
 		}
 	}
 }

@@ -54,7 +54,7 @@ func likeOf(r *pipeline.FrameReport) string {
 }
 
 // remedies are the words with which this software's errors begin what helps.
-var remedies = [...]string{"build ", "name ", "make ", "correct ", "check ", "see ", "choose ", "calibrate ", "move ", "leave ", "use ", "widen ", "install ", "find ", "set ", "look ", "split ", "give ", "switch ", "keep "}
+var remedies = [...]string{"build ", "name ", "make ", "correct ", "check ", "see ", "choose ", "calibrate ", "move ", "leave ", "use ", "widen ", "install ", "find ", "set ", "look ", "split ", "fetch ", "give ", "switch ", "keep "}
 
 // splitReason parts an error's text into what is wrong and what helps: the
 // errors of this software end with a remedy behind a colon, where there is one.
@@ -82,11 +82,12 @@ func failureOf(raw, text string) Failure {
 }
 
 // Causes puts failures together by their cause, in the order in which these
-// come first.
+// come first. Names are whole paths.
 func Causes(failures []pipeline.Failure) []Attention {
 	all := make([]Failure, len(failures))
 	for i, f := range failures {
 		all[i] = failureOf(f.Raw, f.Reason)
+		all[i].Name = f.Raw
 	}
 	return failureThings(all)
 }
