@@ -60,7 +60,7 @@ func (g *cells) mean(values []float32, flags []calib.Flags, group, from, to int)
 		at := (group*g.periodY + j) * g.width
 		for i := at + from; i < at+to; i++ {
 			switch v := float64(values[i]); {
-			case v != v:
+			case !isNumber(values[i]):
 			case flags == nil || flags[i] == 0:
 				sum += v
 				n++
@@ -185,7 +185,7 @@ func pngOf(im image.Image) ([]byte, error) {
 // picture makes a grey picture of values of the sample; nil without good values.
 // No flags: all are good.
 func (s *sample) picture(kind, title, unit, of string, values []float32, flags []calib.Flags) (*Image, error) {
-	sorted := sortedSome(values, func(i int) bool { return (flags == nil || flags[i] == 0) && values[i] == values[i] })
+	sorted := sortedSome(values, func(i int) bool { return (flags == nil || flags[i] == 0) && isNumber(values[i]) })
 	stretch := stretchOf(sorted, unit, of)
 	if stretch == nil {
 		return nil, nil

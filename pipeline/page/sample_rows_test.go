@@ -190,3 +190,49 @@ func TestHistogramAndProfilesHoldAllGoodPixels(t *testing.T) {
 		t.Errorf("row 11: %v, want %v", got, want)
 	}
 }
+
+// Infinite values and uncertainties are none: JSON has no number for them.
+func TestInfinitiesAreNoValues(t *testing.T) {
+	inf := float32(math.Inf(1))
+	s := drawn(90, 60, 1, 1, func(x, y int) (float32, float32, calib.Flags) {
+		switch {
+		case x == 7:
+			return inf, 1, 0
+		case x == 8:
+			return -inf, inf, 0
+		case x == 9:
+			return 5, inf, 0
+		}
+		return float32(x), 1, 0
+	})
+	plots, missing, err := s.plots("DN")
+	if err != nil || len(plots) != 3 || len(missing) > 0 {
+		t.Fatal(plots, missing, err)
+	}
+	images, err := s.images("DN")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if st := images[0].Stretch; st.High > 89 || st.Low < 0 {
+		t.Errorf("stretch %+v", st)
+	}
+	if _, err := jsonOf(Detail{Images: images, Plots: plots}); err != nil {
+		t.Error(err)
+	}
+	for _, b := range s.noise() {
+		if !(b.stated < 2) {
+			t.Errorf("bin %+v", b)
+		}
+	}
+}
+
+func TestThingsThatNeedAttentionAreBounded(t *testing.T) {
+	b := newBuilder(Options{}, KindRun, &masterIndex{})
+	for i := range 1000 {
+		b.page.Frames = append(b.page.Frames, Frame{N: i + 1, Warnings: []string{"word" + string(rune('a'+i%26)) + string(rune('a'+i/26))}})
+	}
+	b.attend()
+	if n := len(b.page.Attention); n != mostThings+1 || b.page.Attention[mostThings].Text != "800 more things call for a look: the tables of frames, trends and failures have them all" {
+		t.Errorf("%d things, last %+v", n, b.page.Attention[n-1])
+	}
+}
