@@ -3,6 +3,7 @@ package page
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"evenlight/calib"
@@ -144,6 +145,16 @@ func TestTooFewGoodPixelsGiveNoPlotAndAreToldSo(t *testing.T) {
 	images, err := none.images("DN")
 	if err != nil || len(images) != 1 || images[0].Kind != "flags" || images[0].Legend[0].Count != 64 {
 		t.Error(images, err)
+	}
+}
+
+// A frame all of whose pixels carry a flag, such as one of a line scanner out of
+// pace, is shown by all its values.
+func TestAFrameWithoutGoodPixelsIsShownAllTheSame(t *testing.T) {
+	s := drawn(64, 1, 1, 1, func(x, y int) (float32, float32, calib.Flags) { return float32(x), 1, calib.LineSmear })
+	images, err := s.images("DN")
+	if err != nil || len(images) != 2 || images[0].Kind != "value" || images[0].Stretch.High != 63 || !strings.Contains(images[0].Stretch.Rule, "none of which is good") || images[0].Height != leastHigh {
+		t.Errorf("%v %+v", err, images)
 	}
 }
 
