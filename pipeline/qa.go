@@ -233,7 +233,7 @@ func (c *calibrator) report(p *plan, chain *calib.Chain) *FrameReport {
 	r.amplifiers(p, d)
 	r.masters(p)
 	r.Fill = filled(c.workers)
-	r.warn(p, d)
+	r.warn(d, info.ChargeStages, p.residualErr)
 	return r
 }
 
@@ -301,12 +301,7 @@ func (r *FrameReport) amplifiers(p *plan, d *configs.Detector) {
 func (r *FrameReport) masters(p *plan) {
 	need := Need{Time: p.frame.Info.Time, TempK: p.frame.Info.TempK}
 	for _, m := range p.masters.list() {
-		c := need.judge(m.Master)
-		use := MasterUse{Kind: m.Kind, Name: m.Name(), AgeDays: c.ageDays()}
-		if !math.IsNaN(m.TempMinK) && r.TempK != nil {
-			use.TempDiffK = finite(c.tempK)
-		}
-		r.Masters = append(r.Masters, use)
+		r.Masters = append(r.Masters, need.Use(m.Master))
 	}
 }
 
@@ -319,8 +314,9 @@ const (
 	unsureHigh     = 0.01
 )
 
-// warn lists what a person should look at.
-func (r *FrameReport) warn(p *plan, d *configs.Detector) {
+// warn lists what a person should look at. residual is why the residual image
+// of the frame before was left in; nil: it was not.
+func (r *FrameReport) warn(d *configs.Detector, chargeStages int, residual error) {
 	add := func(format string, args ...any) { r.Warnings = append(r.Warnings, fmt.Sprintf(format, args...)) }
 	for a, amp := range d.Amplifiers {
 		rep := r.Amplifiers[a]
@@ -347,10 +343,10 @@ func (r *FrameReport) warn(p *plan, d *configs.Detector) {
 		add("header tells no ground speed and footprint: whether the charge kept pace with the ground is not known")
 	}
 	if s := r.LineSmear; s != nil && *s > d.LineScan.MaxSmearPixels {
-		add("charge stepping is out of pace with the ground by %.2f pixels over %d stages (limit %g)", *s, p.frame.Info.ChargeStages, d.LineScan.MaxSmearPixels)
+		add("charge stepping is out of pace with the ground by %.2f pixels over %d stages (limit %g)", *s, chargeStages, d.LineScan.MaxSmearPixels)
 	}
-	if p.residualErr != nil {
-		add("residual image of the frame before is left in: %s", p.residualErr)
+	if residual != nil {
+		add("residual image of the frame before is left in: %s", residual)
 	}
 	if f := r.Fractions["smear-unsure"]; f > unsureHigh {
 		add("the smear of %.1f %% of the pixels rests on lost or saturated pixels", 100*f)
@@ -470,10 +466,15 @@ func optional(v *float64, format string) string {
 	return fmt.Sprintf(format, *v)
 }
 
+// ShortName is the file name of a product without the ending that all have.
+func ShortName(path string) string {
+	name := path[strings.LastIndexAny(path, "/\\")+1:]
+	return strings.TrimSuffix(name, productEnding)
+}
+
 // shorten keeps the end of a path's name.
 func shorten(path string, n int) string {
-	name := path[strings.LastIndexAny(path, "/\\")+1:]
-	name = strings.TrimSuffix(name, productEnding)
+	name := ShortName(path)
 	if r := []rune(name); len(r) > n {
 		return "…" + string(r[len(r)-n+1:])
 	}

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 
-	"evenlight/configs"
 	"evenlight/fitsutil"
 )
 
@@ -71,17 +70,9 @@ func (r *ProductReader) Read(path string) (*ProductRecord, error) {
 // describe finds out, from the camera's own header, what the masters of a
 // product were chosen by.
 func (r *ProductReader) describe(p *ProductRecord, f *fitsutil.File) error {
-	in := r.instruments[p.ProfileHash]
-	if in == nil {
-		profile, err := configs.Parse(p.File+" (profile)", p.Profile, configs.Overrides{})
-		if err != nil {
-			return err
-		}
-		if h := profile.Hash(); h != p.ProfileHash {
-			return fmt.Errorf("%s: the profile that it carries has hash %s and the header says %s", p.File, h, p.ProfileHash)
-		}
-		in = NewInstrument(profile)
-		r.instruments[p.ProfileHash] = in
+	in, err := r.instrument(p.Provenance, func() ([]byte, error) { return p.Profile, nil })
+	if err != nil {
+		return err
 	}
 	h, err := f.Find(extRaw)
 	if err != nil {

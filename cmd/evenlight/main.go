@@ -117,7 +117,7 @@ the archive; 5 everything was done, and an alert holds.`,
 	f.IntVar(&s.logMiB, "log-max-mib", 64, "size at which the log file is put aside and a new one begun")
 	f.IntVar(&s.logKeep, "log-keep", 10, "log files put aside that are kept")
 	f.BoolVar(&s.json, "json", false, "answer in JSON")
-	root.AddCommand(mastersCommand(s), characteriseCommand(s), calibrateCommand(s), repeatsCommand(s), cubeCommand(s), agreeCommand(s), pictureCommand(s), provenanceCommand(s), verifyCommand(s), budgetCommand(s),
+	root.AddCommand(mastersCommand(s), characteriseCommand(s), calibrateCommand(s), repeatsCommand(s), cubeCommand(s), agreeCommand(s), pictureCommand(s), pageCommand(s), provenanceCommand(s), verifyCommand(s), budgetCommand(s),
 		profileCommand(s), inspectCommand(s), demoCommand(s),
 		compareCommand(s), archiveCommand(s), intakeCommand(s), watchCommand(s), planCommand(s), reprocessCommand(s), statusCommand(s), trendsCommand(s), ledgerCommand(s), libraryCommand(s))
 	return root

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -540,4 +541,24 @@ func (a *Archive) anotherPlace(ctx context.Context, but string, sha ledger.Hash)
 		}
 	}
 	return ""
+}
+
+// Entry is the folder of a frame in quarantine; empty: it has none.
+func (a *Archive) Entry(sha ledger.Hash) string {
+	folder := a.entryOf(sha)
+	if info, err := os.Lstat(folder); err != nil || !info.IsDir() {
+		return ""
+	}
+	return folder
+}
+
+// Instruments lists the instruments of the sources, each once, in their order.
+func (a *Archive) Instruments() []string {
+	var names []string
+	for _, s := range a.sources {
+		if name := s.in.Profile.Instrument; !slices.Contains(names, name) {
+			names = append(names, name)
+		}
+	}
+	return names
 }

@@ -50,10 +50,11 @@ func (s Series) part() Part {
 // the product is empty where there is none.
 type FrameRow struct {
 	Part
-	Frame   Hash   // content of the raw file
-	Path    string // of the raw file
-	Failed  Hash   // identity of what could last not be made; zero: nothing failed
-	Failure string // why
+	Frame   Hash      // content of the raw file
+	Path    string    // of the raw file
+	Seen    time.Time // when the raw file was seen first; zero: not known
+	Failed  Hash      // identity of what could last not be made; zero: nothing failed
+	Failure string    // why
 
 	Product          Hash // identity of the current product; zero: there is none
 	ProductPath      string
@@ -100,7 +101,7 @@ func (l *Ledger) eachFrame(ctx context.Context, what string, filter Filter, f fu
 					return err
 				}
 				return f(&reader.row)
-			}, `SELECT p.begin_at, p.temp_k, p.plane, f.sha256, f.path, p.failed_id, p.failure,
+			}, `SELECT p.begin_at, p.temp_k, p.plane, f.sha256, f.path, f.seen_at, p.failed_id, p.failure,
 				r.id, r.path, r.recipe, r.algorithm, r.input_set, r.bytes, r.took_ns
 				FROM part p JOIN frame f ON f.key = p.frame
 				LEFT JOIN product r ON r.part = p.key AND r.what = $4 AND r.state = 'current'
@@ -138,15 +139,17 @@ type frameReader struct {
 	product, productPath        sql.RawBytes
 	algorithm                   sql.RawBytes
 	recipe, inputs, bytes, took sql.NullInt64
+	seen                        sql.NullInt64
 }
 
 func (f *frameReader) read(scan scan) error {
 	r := &f.row
-	if err := scan(&f.begin, &f.temp, &r.Plane, &f.frame, &f.path, &f.failed, &r.Failure,
+	if err := scan(&f.begin, &f.temp, &r.Plane, &f.frame, &f.path, &f.seen, &f.failed, &r.Failure,
 		&f.product, &f.productPath, &f.recipe, &f.algorithm, &f.inputs, &f.bytes, &f.took); err != nil {
 		return err
 	}
 	r.Begin, r.TempK, r.Path, r.ProductPath = timeOf(f.begin), numberOf(f.temp), string(f.path), string(f.productPath)
+	r.Seen = optionalTime(f.seen)
 	r.ProductRecipe = f.recipes[f.recipe.Int64] // key 0 is none
 	r.ProductInputs, r.ProductBytes, r.ProductTook = f.inputs.Int64, f.bytes.Int64, time.Duration(f.took.Int64)
 	if r.ProductAlgorithm != string(f.algorithm) { // hardly ever

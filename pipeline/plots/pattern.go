@@ -17,6 +17,7 @@ type Pattern struct {
 type Profile struct {
 	Name   string
 	First  int       // number of the first column or row
+	Step   int       // from value to value, columns or rows; 0: 1
 	Values []float64 // NaN: none
 	U      float64   // standard deviation that noise alone would give; 0: not known
 }
@@ -50,7 +51,7 @@ func (p *Pattern) chart(what string, profiles []Profile) *Chart {
 	for i, one := range profiles {
 		t := &traceLayer{name: one.Name, y: one.Values, x: make([]float64, len(one.Values)), colour: chosen[i], width: 0.6}
 		for j := range one.Values {
-			t.x[j] = float64(one.First + j)
+			t.x[j] = float64(one.First + j*max(1, one.Step))
 			ends.add(t.x[j])
 		}
 		noise = math.Max(noise, one.U)
