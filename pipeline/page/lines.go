@@ -11,11 +11,12 @@ import (
 // column, numbers rounded to what is shown. What all frames share is no column
 // but a line above the table.
 type frameTable struct {
-	IDs     []string `json:"ids"`
-	Files   []string `json:"files"` // part files
-	Part    []int    `json:"part"`  // by frame: number in Files; -1: this file
-	Columns []column `json:"columns"`
-	Common  []common `json:"-"`
+	IDs      []string `json:"ids"`
+	Files    []string `json:"files"` // part files
+	Part     []int    `json:"part"`  // by frame: number in Files; -1: this file
+	Columns  []column `json:"columns"`
+	Warnings column   `json:"warnings"` // stands below the name
+	Common   []common `json:"-"`
 }
 
 // column is one column of the table, with a value for each frame.
@@ -32,12 +33,12 @@ type column struct {
 
 // Kinds of columns.
 const (
-	columnName     = "name"
-	columnState    = "state"
-	columnText     = "text"
-	columnNumber   = "number"   // Digits after the point
-	columnPlain    = "plain"    // as short as the number is
-	columnWarnings = "warnings" // long text
+	columnName   = "name"
+	columnState  = "state"
+	columnText   = "text"
+	columnTime   = "time"
+	columnNumber = "number" // Digits after the point
+	columnPlain  = "plain"  // as short as the number is
 )
 
 // common is what all frames share.
@@ -69,7 +70,7 @@ func newFrameTable(frames []Frame) frameTable {
 	}
 	t.addTexts(frames)
 	t.addNumbers(frames)
-	t.Columns = append(t.Columns, textColumn("what to look at", columnWarnings, frames, func(f *Frame) string { return strings.Join(f.Warnings, "; ") }))
+	t.Warnings = textColumn("warnings", columnText, frames, func(f *Frame) string { return strings.Join(f.Warnings, "; ") })
 	return t
 }
 
@@ -78,7 +79,7 @@ func (t *frameTable) addTexts(frames []Frame) {
 	state.Choice = true
 	t.Columns = append(t.Columns, state,
 		textColumn("frame", columnName, frames, func(f *Frame) string { return f.Name }),
-		textColumn("start of exposure, UTC", columnText, frames, func(f *Frame) string { return utc(f.Time) }))
+		t.times(frames))
 	for _, c := range []struct {
 		title string
 		of    func(f *Frame) string
@@ -98,6 +99,25 @@ func (t *frameTable) addTexts(frames []Frame) {
 			t.Common = append(t.Common, common{c.title, one.Words[0]})
 		}
 	}
+}
+
+// times makes the column of times, without the date where that is the same for
+// all frames.
+func (t *frameTable) times(frames []Frame) column {
+	const title = "start, UTC"
+	whole := func(f *Frame) string { return utc(f.Time) }
+	day := ""
+	for i := range frames {
+		date, _, ok := strings.Cut(whole(&frames[i]), " ")
+		if !ok || i > 0 && date != day {
+			return textColumn(title, columnTime, frames, whole)
+		}
+		day = date
+	}
+	if len(frames) > 0 {
+		t.Common = append(t.Common, common{"date", day})
+	}
+	return textColumn(title, columnTime, frames, func(f *Frame) string { return strings.TrimPrefix(whole(f), day+" ") })
 }
 
 // textColumn makes a column of texts, each of which is kept once.
@@ -210,7 +230,7 @@ func scaled(title, unit string, v []float64) column {
 		return fixed(title, unit, 0, v)
 	}
 	power := 0
-	if most < 0.01 || most >= 1e6 {
+	if most < 0.1 || most >= 1e6 {
 		power = 3 * int(math.Floor(math.Log10(most)/3))
 	}
 	digits := max(0, digitsShown-1-int(math.Floor(math.Log10(most)))+power)

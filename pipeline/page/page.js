@@ -39,9 +39,15 @@
       };
       button.addEventListener("click", () => show(!chart.classList.contains("big")));
       chart.querySelector(".plot").addEventListener("click", () => button.click());
-      chart.querySelector("figcaption").append(button);
+      chart.append(button);
       show(false);
-      const named = () => { if (location.hash === "#" + chart.id) { show(true); chart.scrollIntoView(); } };
+      const named = () => {
+        if (location.hash !== "#" + chart.id) return;
+        const group = chart.closest("details");
+        if (group) group.open = true;
+        show(true);
+        chart.scrollIntoView();
+      };
       addEventListener("hashchange", named);
       named();
     }
@@ -52,7 +58,6 @@
     const number = new Map(table.ids.map((id, i) => [id, i]));
     const columns = table.columns;
     const state = { sort: -1, down: false, from: 0, words: [], choices: new Map(), open: new Set() };
-    const warnings = columns.find((c) => c.kind === "warnings");
     const thumbs = document.querySelector('#frame-store img[data-kind="value"]') !== null;
     let shown = [...table.ids.keys()]; // numbers of the frames that pass the filter, in order
     let haystack = null;               // by frame, what the filter looks through
@@ -70,7 +75,7 @@
 
     function head(c, k) {
       const arrow = el("span", { className: "arrow", "aria-hidden": "true" });
-      const button = el("button", { type: "button" }, c.title, "\u00a0", arrow);
+      const button = el("button", { type: "button" }, c.title, arrow);
       if (c.unit) button.append(el("small", {}, c.unit));
       button.addEventListener("click", () => { sortBy(k); button.focus(); });
       const th = el("th", { scope: "col", "aria-sort": "none", className: numeric(c) ? "n" : "" }, button);
@@ -122,7 +127,7 @@
     function refresh() {
       shown = [];
       if (state.words.length && !haystack) {
-        const texts = columns.filter((c) => c.words);
+        const texts = [...columns.filter((c) => c.words), table.warnings];
         haystack = table.ids.map((id, i) => texts.map((c) => c.words[c.texts[i]]).join("\n").toLowerCase());
       }
       for (let i = 0; i < total; i++) {
@@ -166,7 +171,7 @@
       heads.forEach((h, i) => {
         const sorted = i === state.sort;
         h.th.setAttribute("aria-sort", !sorted ? "none" : state.down ? "descending" : "ascending");
-        h.arrow.textContent = !sorted ? "" : state.down ? "▼" : "▲";
+        h.arrow.textContent = !sorted ? "" : state.down ? "\u00a0▼" : "\u00a0▲";
       });
       refilter();
     }
@@ -227,12 +232,20 @@
       }
       const word = c.words[c.texts[i]];
       switch (c.kind) {
-        case "name": return el("th", { scope: "row" }, opener(i, word, first));
+        case "name": return el("th", { scope: "row" }, opener(i, word, first), ...warnings(i));
         case "state": return el("td", { className: word.split(" ")[1] }, word);
-        case "warnings": return el("td", { className: "warnings" }, el("span", { title: word }, word));
+        case "time": return el("td", { className: "time" }, word || "–");
       }
-      return el("td", { className: "text" }, el("span", { title: word }, word || "–"));
+      return el("td", { className: "text" }, clamped(word || "–"));
     }
+
+    function warnings(i) {
+      const text = table.warnings.words[table.warnings.texts[i]];
+      return text ? [clamped(text)] : [];
+    }
+
+    // clamped is text of two lines at most; all of it is in its title.
+    function clamped(text) { return el("span", { className: "clamped", title: text }, text); }
 
     // opener is the name of a frame: a button where its details are in this file,
     // else a link to the file that has them. One of a page is reached by Tab, the

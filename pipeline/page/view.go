@@ -100,7 +100,7 @@ type share struct {
 	Percent           float64
 }
 
-// Mentioned is a frame that something names.
+// mention is a frame that something names.
 type mention struct{ Name, Href string }
 
 // Named lists the frames that a thing names, with addresses where they have one.
@@ -130,26 +130,33 @@ func (v *indexView) Frame(n int) mention {
 	return mention{f.Name, f.Part + "#" + f.ID}
 }
 
-// OutCharts and QuietCharts part the charts into those with points outside of
-// their limits and the others.
-func (v *indexView) OutCharts() []Chart   { return v.charts(true) }
-func (v *indexView) QuietCharts() []Chart { return v.charts(false) }
+// OutCharts are those with points outside of their limits, InCharts those
+// without such, and OpenCharts those that have no limits.
+func (v *indexView) OutCharts() []chartView {
+	return v.charts(func(c *Chart) bool { return c.Out > 0 })
+}
 
-func (v *indexView) charts(out bool) []Chart {
-	var some []Chart
-	for _, c := range v.Trends {
-		if (c.Out > 0) == out {
-			some = append(some, c)
+func (v *indexView) InCharts() []chartView {
+	return v.charts(func(c *Chart) bool { return c.Out == 0 && c.Problem == "" })
+}
+
+func (v *indexView) OpenCharts() []chartView {
+	return v.charts(func(c *Chart) bool { return c.Out == 0 && c.Problem != "" })
+}
+
+func (v *indexView) charts(chosen func(c *Chart) bool) []chartView {
+	var some []chartView
+	for i := range v.Trends {
+		if c := &v.Trends[i]; chosen(c) {
+			some = append(some, chartView{c, v})
 		}
 	}
 	return some
 }
 
-// ChartView is a chart with the frames that it names.
-func (v *indexView) ChartView(c Chart) chartView { return chartView{c, v} }
-
+// chartView is a chart with the frames that it names.
 type chartView struct {
-	Chart
+	*Chart
 	index *indexView
 }
 

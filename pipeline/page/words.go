@@ -69,8 +69,8 @@ func percent(v any) string {
 	}
 	x *= 100
 	decimals := 2
-	if x != 0 && math.Abs(x) < 0.1 {
-		decimals = 4
+	if math.Abs(x) < 10 {
+		decimals = 3
 	}
 	return strconv.FormatFloat(x, 'f', decimals, 64) + " %"
 }
