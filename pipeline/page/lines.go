@@ -8,7 +8,7 @@ import (
 )
 
 // frameTable is the table of frames as the page's script reads it: column by
-// column, numbers rounded to what is shown. What all frames share is no column
+// column, numbers to little more than what is shown. What all frames share is no column
 // but a line above the table.
 type frameTable struct {
 	IDs      []string `json:"ids"`
@@ -199,20 +199,24 @@ func times(factor float64, v []float64) []float64 {
 	return v
 }
 
+// digitsKept are kept beyond the digits that are shown, so that frames sort as
+// their numbers do.
+const digitsKept = 3
+
 // fixed makes a column with so many digits after the point.
 func fixed(title, unit string, digits int, v []float64) column {
 	c := column{Title: title, Unit: unitText(unit), Kind: columnNumber, Digits: digits, Numbers: make([]rounded, len(v))}
 	for i, x := range v {
-		c.Numbers[i] = roundTo(x, 'f', digits)
+		c.Numbers[i] = roundTo(x, 'f', digits+digitsKept)
 	}
 	return c
 }
 
 // plain makes a column of numbers as short as they are.
 func plain(title, unit string, v []float64) column {
-	c := column{Title: title, Unit: unitText(unit), Kind: columnPlain, Numbers: make([]rounded, len(v))}
+	c := column{Title: title, Unit: unitText(unit), Kind: columnPlain, Digits: digitsShown, Numbers: make([]rounded, len(v))}
 	for i, x := range v {
-		c.Numbers[i] = roundTo(x, 'g', digitsShown)
+		c.Numbers[i] = roundTo(x, 'g', digitsShown+digitsKept)
 	}
 	return c
 }

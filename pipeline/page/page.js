@@ -90,7 +90,7 @@
       for (const [key, what] of [["/", "filter"], ["↑ ↓", "move"], ["Enter", "details"], ["Esc", "close"]]) {
         keys.append(el("kbd", {}, key), " " + what + "\u2003");
       }
-      byId("frame-tools").append(el("label", { htmlFor: text.id }, "Filter: words in any column", text), ...lists, keys);
+      byId("frame-tools").append(field("Filter: words in any column", text), ...lists, keys);
       const row = el("tr");
       if (thumbs) row.append(el("th", { scope: "col", className: "thumb" }, el("span", { className: "unseen" }, "picture")));
       row.append(...heads.map((h) => h.th));
@@ -112,8 +112,10 @@
         if (list.value === "") state.choices.delete(c); else state.choices.set(c, Number(list.value));
         refilter();
       });
-      return el("label", { htmlFor: id }, c.title, list);
+      return field(c.title, list);
     }
+
+    function field(title, control) { return el("div", { className: "field" }, el("label", { htmlFor: control.id }, title), control); }
 
     function compareTexts(a, b) { return a < b ? -1 : a > b ? 1 : 0; }
 
@@ -227,7 +229,7 @@
     function cell(c, i, first) {
       if (c.kind === "number" || c.kind === "plain") {
         const v = c.numbers[i];
-        const digits = v === null ? "–" : c.kind === "number" ? v.toFixed(c.digits) : String(v);
+        const digits = v === null ? "–" : c.kind === "number" ? v.toFixed(c.digits) : String(Number(v.toPrecision(c.digits)));
         return el("td", { className: "n" }, digits.replace("-", "−"));
       }
       const word = c.words[c.texts[i]];
