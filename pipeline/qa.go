@@ -445,10 +445,15 @@ func optional(v *float64, format string) string {
 	return fmt.Sprintf(format, *v)
 }
 
+// ShortName is the file name of a product without the ending that all have.
+func ShortName(path string) string {
+	name := path[strings.LastIndexAny(path, "/\\")+1:]
+	return strings.TrimSuffix(name, productEnding)
+}
+
 // shorten keeps the end of a path's name.
 func shorten(path string, n int) string {
-	name := path[strings.LastIndexAny(path, "/\\")+1:]
-	name = strings.TrimSuffix(name, productEnding)
+	name := ShortName(path)
 	if r := []rune(name); len(r) > n {
 		return "…" + string(r[len(r)-n+1:])
 	}

@@ -155,7 +155,7 @@ leaves with exit code 4. With exit code 5 all was done and an alert holds.`,
 			}
 			r, err := a.Pass(a.ctx, opt)
 			if r != nil {
-				if err := k.answer(c, r, reportText(r)); err != nil {
+				if err := k.answer(c, r, reportText(r, paintFor(c.OutOrStdout()))); err != nil {
 					return err
 				}
 			}
@@ -398,7 +398,7 @@ file unless given here.`,
 			lim.MostFrames = most
 			r, err := a.Reprocess(a.ctx, p, lim)
 			if r != nil {
-				if err := k.answer(c, r, reportText(r)); err != nil {
+				if err := k.answer(c, r, reportText(r, paintFor(c.OutOrStdout()))); err != nil {
 					return err
 				}
 			}
@@ -427,7 +427,7 @@ func statusCommand(s *settings) *cobra.Command {
 			if err != nil {
 				return failed(err)
 			}
-			return k.answer(c, st, statusText(st))
+			return k.answer(c, st, statusText(st, paintFor(c.OutOrStdout())))
 		}),
 	}
 	needArchive(c, &k.path)

@@ -18,35 +18,29 @@ func writeJSONLine(w io.Writer, v any) error {
 }
 
 // reportText writes the report of a pass for people.
-func reportText(r *archive.Report) string {
+func reportText(r *archive.Report, p paint) string {
 	var b strings.Builder
 	c := r.Counts
-	fmt.Fprintf(&b, "%s: %d found, %d done (%d with warnings), %d failed, %d skipped; %d there already, %d adopted, %d waiting\n",
-		r.What, c.Found, c.Done, c.Warned, c.Failed, c.Skipped, r.Known, r.Adopted, r.Waiting)
+	fmt.Fprintf(&b, "%s: %d found, %d done (%s), %s, %d skipped; %d there already, %d adopted, %d waiting\n",
+		r.What, c.Found, c.Done, p.counted(c.Warned, p.look, "with warnings"), p.counted(c.Failed, p.bad, "failed"), c.Skipped, r.Known, r.Adopted, r.Waiting)
 	if r.Quarantined+r.Returned+r.Gone > 0 {
 		fmt.Fprintf(&b, "%d went to quarantine, %d came back from it, %d went away before they were read\n", r.Quarantined, r.Returned, r.Gone)
 	}
-	for _, f := range r.Failures {
-		fmt.Fprintf(&b, "  failed: %s\n", visible(f.Reason))
-	}
-	for _, f := range r.Frames {
-		for _, w := range f.Warnings {
-			fmt.Fprintf(&b, "  %s: warning: %s\n", visible(f.Product), visible(w))
-		}
+	if r.Stopped != "" {
+		fmt.Fprintf(&b, "%s: %s\n", p.bad("stopped"), visible(r.Stopped))
 	}
 	for _, m := range r.Missing {
-		fmt.Fprintf(&b, "source %s\n", visible(m))
+		fmt.Fprintf(&b, "%s %s\n", p.bad("source"), visible(m))
 	}
-	if r.Stopped != "" {
-		fmt.Fprintf(&b, "stopped: %s\n", visible(r.Stopped))
-	}
-	writeAlerts(&b, r.Alerts)
+	failuresGist(&b, r.Failures, p)
+	writeAlerts(&b, r.Alerts, p)
+	framesGist(&b, r.Frames, p)
 	return b.String()
 }
 
-func writeAlerts(b *strings.Builder, alerts []archive.AlertView) {
+func writeAlerts(b *strings.Builder, alerts []archive.AlertView, p paint) {
 	for _, a := range alerts {
-		fmt.Fprintf(b, "ALERT %s (%s) since %s: %s\n", a.Rule, visible(a.Subject), a.First.UTC().Format(time.RFC3339), visible(a.Message))
+		fmt.Fprintf(b, "%s %s (%s) since %s: %s\n", p.bad("ALERT"), a.Rule, visible(a.Subject), a.First.UTC().Format(time.RFC3339), visible(a.Message))
 	}
 }
 
@@ -105,9 +99,23 @@ func planText(p *archive.Plan) string {
 	return b.String()
 }
 
-// statusText writes a status for people.
-func statusText(s *archive.Status) string {
+// shownSetAside bounds the entries of quarantine that a status lists.
+const shownSetAside = 20
+
+// statusText writes a status for people, what needs attention first.
+func statusText(s *archive.Status, p paint) string {
 	var b strings.Builder
+	writeAlerts(&b, s.Alerts, p)
+	for i, q := range s.Quarantine {
+		if i == shownSetAside {
+			fmt.Fprintf(&b, "%d more in quarantine; --json lists them all\n", len(s.Quarantine)-i)
+			break
+		}
+		fmt.Fprintf(&b, "%s %s\n    %s\n", p.bad("in quarantine"), visible(q.Entry), visible(q.Reason))
+	}
+	if len(s.Alerts)+len(s.Quarantine) > 0 {
+		b.WriteString("\n")
+	}
 	fmt.Fprintf(&b, "ledger %s (tables of version %d)\n", s.Ledger, s.Tables)
 	fmt.Fprintf(&b, "%d raw files, %d products, %d earlier versions, %d masters\n", s.Frames, s.Products, s.Earlier, s.Masters)
 	for _, kind := range sortedKeys(s.Parts) {
@@ -126,17 +134,10 @@ func statusText(s *archive.Status) string {
 		} else {
 			outcome = "goes on, or broke off"
 		}
+		if r.Failed > 0 {
+			outcome = p.bad(outcome)
+		}
 		fmt.Fprintf(&b, "%6d %-10s %-20s %-20s %8d %8d %8d %s\n", r.ID, r.What, r.Started.UTC().Format(time.RFC3339), ended, r.Found, r.Done, r.Failed, outcome)
 	}
-	if len(s.Quarantine) > 0 {
-		fmt.Fprintf(&b, "\nin quarantine: %d\n", len(s.Quarantine))
-	}
-	for _, q := range s.Quarantine {
-		fmt.Fprintf(&b, "  %s\n    %s\n", visible(q.Entry), visible(q.Reason))
-	}
-	if len(s.Alerts) > 0 {
-		b.WriteString("\n")
-	}
-	writeAlerts(&b, s.Alerts)
 	return b.String()
 }

@@ -12,6 +12,7 @@ import (
 	"evenlight/configs"
 	"evenlight/pipeline"
 	"evenlight/pipeline/demo"
+	"evenlight/pipeline/page"
 )
 
 func mastersCommand(s *settings) *cobra.Command {
@@ -76,14 +77,15 @@ func outcome(done, failures int, none string) error {
 
 func calibrateCommand(s *settings) *cobra.Command {
 	var o pipeline.RunOptions
-	var summary string
+	var summary, pageDir string
 	c := &cobra.Command{
 		Use:   "calibrate --profile FILE --masters FOLDER --out FOLDER RAW...",
 		Short: "Calibrate scene frames",
 		Long: `Makes of each scene frame among the raw files (or folders of them) a product:
 value, standard uncertainty, flags and provenance. A frame for which a needed
-master is missing is refused with the reason. The QA summary of the run goes to
-standard output, and as JSON to summary.json in the output folder.`,
+master is missing is refused with the reason. The gist of the run, the worst
+frames first, goes to standard output, and its QA summary as JSON to summary.json
+in the output folder.`,
 		Example: `  evenlight calibrate --profile cam.yaml --masters masters --out products raw/2031-04
   evenlight calibrate --profile cam.yaml --set output.quantity=electrons --masters masters --out electrons raw`,
 		Args: cobra.MinimumNArgs(1),
@@ -114,13 +116,14 @@ standard output, and as JSON to summary.json in the output folder.`,
 					return failed(err)
 				}
 			}
-			if s.json {
-				err = writeJSON(c.OutOrStdout(), r)
-			} else {
-				_, err = fmt.Fprint(c.OutOrStdout(), r.Text())
+			if err := s.answer(c, r, runGist(r, paintFor(c.OutOrStdout()))); err != nil {
+				return err
 			}
-			if err != nil {
-				return failed(err)
+			if pageDir != "" {
+				run := page.Run{Summary: r, Products: o.OutDir, Masters: o.MastersDir}
+				if _, err := page.OfRun(run, page.Options{Out: pageDir, Workers: s.workers, Progress: o.Progress}); err != nil {
+					return &exitError{exitSome, fmt.Errorf("the products are made, their page is not: %w", err)}
+				}
 			}
 			return outcome(r.Counts.Done, r.Counts.Failed, "no scene frames found: see 'evenlight inspect' for how the profile reads a frame")
 		},
@@ -129,6 +132,7 @@ standard output, and as JSON to summary.json in the output folder.`,
 	c.Flags().StringVar(&o.MastersDir, "masters", "", "folder of the master frames (required)")
 	c.Flags().StringVar(&o.OutDir, "out", "", "folder for the products (required)")
 	c.Flags().StringVar(&summary, "summary", "", "file for the QA summary (default: summary.json in the output folder)")
+	c.Flags().StringVar(&pageDir, "page", "", "make the page of the run in this folder, as 'evenlight page' does")
 	c.Flags().BoolVar(&o.Overwrite, "overwrite", false, "replace products that are there already")
 	c.Flags().IntVar(&o.CacheMiB, "cache-mib", 2048, "bound on the masters held in memory")
 	_ = c.MarkFlagRequired("masters")

@@ -193,8 +193,8 @@ func TestAMovedFrameIsTheSameFrame(t *testing.T) {
 		f.Parts[0].Band = "red" // the profile was mended
 		must(t, l.AddFrames(ctx, []ledger.Frame{f}))
 		r := rows(t, l, ledger.Filter{})
-		if len(r) != 1 || r[0].Path != f.Path || r[0].Band != "red" || r[0].Frame != f.SHA256 {
-			t.Errorf("rows %+v, want one, at the new place and in the new band", r)
+		if len(r) != 1 || r[0].Path != f.Path || r[0].Band != "red" || r[0].Frame != f.SHA256 || !r[0].Seen.Equal(f.Seen) {
+			t.Errorf("rows %+v, want one, at the new place, in the new band and of the time that was recorded last", r)
 		}
 	})
 }

@@ -54,7 +54,7 @@ func likeOf(r *pipeline.FrameReport) string {
 }
 
 // remedies are the words with which this software's errors begin what helps.
-var remedies = [...]string{"build ", "name ", "make ", "correct ", "check ", "see ", "choose ", "calibrate ", "move ", "leave ", "use ", "widen ", "install ", "find ", "set ", "look ", "split ", "give ", "switch ", "keep "}
+var remedies = [...]string{"build ", "name ", "make ", "correct ", "check ", "see ", "choose ", "calibrate ", "move ", "leave ", "use ", "widen ", "install ", "find ", "set ", "look ", "split ", "fetch ", "give ", "switch ", "keep "}
 
 // splitReason parts an error's text into what is wrong and what helps: the
 // errors of this software end with a remedy behind a colon, where there is one.
@@ -81,6 +81,17 @@ func failureOf(raw, text string) Failure {
 	return f
 }
 
+// Causes puts failures together by their cause, in the order in which these
+// come first. Names are whole paths.
+func Causes(failures []pipeline.Failure) []Attention {
+	all := make([]Failure, len(failures))
+	for i, f := range failures {
+		all[i] = failureOf(f.Raw, f.Reason)
+		all[i].Name = f.Raw
+	}
+	return failureThings(all)
+}
+
 // missingMaster is how the errors about masters that are not there go on after
 // the name of the file.
 const missingMaster = " master for "
@@ -97,15 +108,20 @@ func failureThings(failures []Failure) []Attention {
 		if f.Entry != "" && kind == "failure" {
 			kind = "quarantine"
 		}
-		// Figures differ from frame to frame: what stands before the first
-		// colon is the cause.
-		cause, _, _ := strings.Cut(f.Reason, ": ")
+		// Figures differ from frame to frame; the nearest of masters that are too
+		// far away does too, and comes behind a colon.
+		cause := withoutNumbers(f.Reason)
+		if kind == "missing-master" {
+			cause, _, _ = strings.Cut(f.Reason, ": ")
+		}
 		key := kind + "\x00" + cause
 		i, ok := at[key]
 		if !ok {
 			i = len(out)
 			at[key] = i
-			out = append(out, Attention{Kind: kind, Grade: GradeAct, Text: cause, Remedy: f.Remedy})
+			out = append(out, Attention{Kind: kind, Grade: GradeAct, Text: f.Reason, Remedy: f.Remedy})
+		} else {
+			out[i].Text = cause
 		}
 		a := &out[i]
 		a.Count++
