@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"evenlight/pipeline"
@@ -72,7 +73,7 @@ func (b *builder) make() (*Page, error) {
 			}
 		}
 	}
-	if err := b.takeMasters(workers[0], list, out); err != nil {
+	if err := b.takeMasters(workers, list, out); err != nil {
 		return nil, err
 	}
 	charts, all, err := t.charts(b.base)
@@ -85,27 +86,24 @@ func (b *builder) make() (*Page, error) {
 	return &b.page, out.finish(all)
 }
 
-// details makes the details of some frames, in their order.
-func (b *builder) details(workers []*worker, items []item) []built {
-	out := make([]built, len(items))
-	var next sync.Mutex
-	at := 0
+// inTurns calls do for each 0 <= i < n, each worker with one i at a time.
+func inTurns(workers []*worker, n int, do func(w *worker, i int)) {
+	var next atomic.Int64
 	var wait sync.WaitGroup
-	for _, w := range workers {
+	for _, w := range workers[:min(len(workers), n)] {
 		wait.Go(func() {
-			for {
-				next.Lock()
-				i := at
-				at++
-				next.Unlock()
-				if i >= len(items) {
-					return
-				}
-				out[i] = b.detail(w, &items[i])
+			for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
+				do(w, i)
 			}
 		})
 	}
 	wait.Wait()
+}
+
+// details makes the details of some frames, in their order.
+func (b *builder) details(workers []*worker, items []item) []built {
+	out := make([]built, len(items))
+	inTurns(workers, len(items), func(w *worker, i int) { out[i] = b.detail(w, &items[i]) })
 	return out
 }
 
@@ -127,14 +125,16 @@ func (b *builder) take(it *item, one built, t *tracks, list *masterList, out *pa
 	return out.addFrame(&one.Detail)
 }
 
-func (b *builder) takeMasters(w *worker, list *masterList, out *pageWriter) error {
-	lines := list.sorted()
-	for i, line := range lines {
-		b.page.Masters = append(b.page.Masters, *line)
-		d := w.masterDetail(line, b.masters, b.opt.Out)
-		b.page.Masters[i] = *line
-		if err := out.addMaster(&d); err != nil {
-			return err
+// takeMasters puts the masters onto the page.
+func (b *builder) takeMasters(workers []*worker, list *masterList, out *pageWriter) error {
+	for lines := range slices.Chunk(list.sorted(), framesAtOnce) {
+		details := make([]MasterDetail, len(lines))
+		inTurns(workers, len(lines), func(w *worker, i int) { details[i] = w.masterDetail(lines[i], b.masters, b.opt.Out) })
+		for i := range lines {
+			b.page.Masters = append(b.page.Masters, *lines[i])
+			if err := out.addMaster(&details[i]); err != nil {
+				return err
+			}
 		}
 	}
 	return nil

@@ -218,7 +218,7 @@ func (w *worker) planePicture(f *fitsutil.File, h *fitsutil.HDU, kind, title, of
 	if err != nil {
 		return nil, err
 	}
-	return s.picture(kind, title, unit, of, s.value, func(int) bool { return true })
+	return s.picture(kind, title, unit, of, s.value, nil)
 }
 
 // baseName is the file name of a path that may come from another system.

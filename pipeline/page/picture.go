@@ -39,39 +39,39 @@ func (g *cells) span(c int) (from, to int) {
 	return c * g.width / g.columns, (c + 1) * g.width / g.columns
 }
 
-// means returns the mean of the good values in each cell, NaN where there is
-// none; a cell without a good value has the mean of all its values.
-func (g *cells) means(values []float32, good func(i int) bool) []float32 {
+// means returns the mean of the values without flag in each cell, NaN where there
+// is no value; a cell with flags alone has the mean of all its values. No flags:
+// all are good.
+func (g *cells) means(values []float32, flags []calib.Flags) []float32 {
 	out := make([]float32, g.columns*len(g.starts))
 	for i := range g.starts {
 		for c := range g.columns {
 			from, to := g.span(c)
-			out[i*g.columns+c] = g.mean(values, good, i, from, to)
+			out[i*g.columns+c] = g.mean(values, flags, i, from, to)
 		}
 	}
 	return out
 }
 
-func (g *cells) mean(values []float32, good func(i int) bool, group, from, to int) float32 {
-	var sum, sumAll float64
-	var n, all int
+func (g *cells) mean(values []float32, flags []calib.Flags, group, from, to int) float32 {
+	var sum, flagged float64
+	var n, bad int
 	for j := range g.periodY {
 		at := (group*g.periodY + j) * g.width
 		for i := at + from; i < at+to; i++ {
-			v := float64(values[i])
-			if v != v {
-				continue
-			}
-			sumAll += v
-			all++
-			if good(i) {
+			switch v := float64(values[i]); {
+			case v != v:
+			case flags == nil || flags[i] == 0:
 				sum += v
 				n++
+			default:
+				flagged += v
+				bad++
 			}
 		}
 	}
 	if n == 0 {
-		sum, n = sumAll, all
+		sum, n = flagged, bad
 	}
 	return float32(sum / float64(n)) // 0/0 is NaN
 }
@@ -182,15 +182,16 @@ func pngOf(im image.Image) ([]byte, error) {
 	return b.Bytes(), nil
 }
 
-// picture makes a grey picture of values of the sample; nil without values.
-func (s *sample) picture(kind, title, unit, of string, values []float32, good func(i int) bool) (*Image, error) {
-	sorted := sortedSome(values, func(i int) bool { return good(i) && values[i] == values[i] })
+// picture makes a grey picture of values of the sample; nil without good values.
+// No flags: all are good.
+func (s *sample) picture(kind, title, unit, of string, values []float32, flags []calib.Flags) (*Image, error) {
+	sorted := sortedSome(values, func(i int) bool { return (flags == nil || flags[i] == 0) && values[i] == values[i] })
 	stretch := stretchOf(sorted, unit, of)
 	if stretch == nil {
 		return nil, nil
 	}
 	g := s.cells()
-	b, err := pngOf(g.grey(g.means(values, good), stretch))
+	b, err := pngOf(g.grey(g.means(values, flags), stretch))
 	if err != nil {
 		return nil, err
 	}
@@ -228,12 +229,11 @@ func (s *sample) images(unit string) ([]Image, error) {
 		return err
 	}
 	if len(s.raw) > 0 {
-		all := func(int) bool { return true }
-		if err := add(s.picture("raw", "raw frame", "DN, as coded", "the samples", s.raw, all)); err != nil {
+		if err := add(s.picture("raw", "raw frame", "DN, as coded", "the samples", s.raw, nil)); err != nil {
 			return nil, err
 		}
 	}
-	if err := add(s.picture("value", "result", unit, "the good pixels", s.value, s.good)); err != nil {
+	if err := add(s.picture("value", "result", unit, "the good pixels", s.value, s.flags)); err != nil {
 		return nil, err
 	}
 	return out, add(s.flagImage("flags", "flags", s.flags))

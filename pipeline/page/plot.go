@@ -193,7 +193,7 @@ type noiseBin struct {
 }
 
 const (
-	noiseTriples = 1 << 14 // that are looked at
+	noiseTriples = 1 << 13 // that are looked at
 	noiseBins    = 12
 	leastTriples = 100 // in a bin
 )
