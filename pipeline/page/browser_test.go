@@ -47,7 +47,7 @@ type expected struct {
 const (
 	smallFrames = 12
 	manyFrames  = 10000
-	partFrames  = 20 // of the part that is looked at
+	partFrames  = 5 // of the part that is looked at
 	rowsAtOnce  = 100
 )
 
@@ -151,7 +151,7 @@ func writeBrowserPages(t *testing.T, dir string) *expected {
 			}
 		}
 	}
-	part := &Part{Title: "frames 1 to 20", Software: big.Software, Version: big.Version, Sampling: big.Sampling,
+	part := &Part{Title: "frames 1 to 5", Software: big.Software, Version: big.Version, Sampling: big.Sampling,
 		Ref: PartRef{File: "frames-0001.html", Kind: PartFrames, First: 1, Last: partFrames}, After: "frames-0002.html", Frames: big.Details[:partFrames]}
 	big.Details, big.MasterDetails = nil, nil
 	big.Frames = manyOf(big.Frames)

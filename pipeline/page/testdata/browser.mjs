@@ -232,9 +232,9 @@ await check("the address of a frame or chart opens it", async () => {
 await check("a part shows its details and leads back", async () => {
   const page = await visit(url(want.files.part));
   assert.equal(await page.locator("article.frame").count(), want.part);
-  assert.ok(await page.locator("#f00020 img").first().isVisible());
-  const back = await page.locator("#f00007 header a", { hasText: "in the table" }).getAttribute("href");
-  assert.equal(back, "index.html#f00007");
+  assert.ok(await page.locator("#f00005 img").first().isVisible());
+  const back = await page.locator("#f00004 header a", { hasText: "in the table" }).getAttribute("href");
+  assert.equal(back, "index.html#f00004");
   const addresses = await page.locator("nav a").evaluateAll((all) => all.map((a) => a.getAttribute("href")));
   assert.deepEqual(addresses, ["index.html", "frames-0002.html"]);
   await page.context().close();
