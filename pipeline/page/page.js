@@ -79,6 +79,7 @@
       if (c.unit) button.append(el("small", {}, c.unit));
       button.addEventListener("click", () => { sortBy(k); button.focus(); });
       const th = el("th", { scope: "col", "aria-sort": "none", className: numeric(c) ? "n" : "" }, button);
+      th.dataset.printed = c.unit ? c.title + ", " + c.unit : c.title; // chromium draws a button in the first of repeated heads only
       return { th, arrow };
     }
 
