@@ -76,6 +76,9 @@ func (r *ProductReader) view(path string, f *fitsutil.File) (*ProductView, error
 		}
 	}
 	v.Width, v.Height = v.planes[0].Width(), v.planes[0].Height()
+	if v.Width < 1 || v.Height < 1 {
+		return nil, fmt.Errorf("%s: HDU %s has no pixels: the product is damaged, make it again", path, extValue)
+	}
 	return v, v.describe(d)
 }
 
@@ -137,6 +140,9 @@ func (r *FrameReport) setFigures(figures []Figure) {
 	for _, f := range figures {
 		name, of, _ := strings.Cut(f.Name, ".")
 		value := f.Value
+		if finite(value) == nil {
+			continue // nobody wrote that
+		}
 		var amp AmpReport // of none: a profile with other amplifiers
 		a := &amp
 		if i := slices.IndexFunc(r.Amplifiers, func(a AmpReport) bool { return a.Name == of }); i >= 0 {

@@ -176,6 +176,10 @@ func (b *builder) count() {
 	}
 }
 
+// mostThings bounds what a page says of attention, should each frame have words of
+// its own.
+const mostThings = 200
+
 // attend gathers what needs attention.
 func (b *builder) attend() {
 	p := &b.page
@@ -183,5 +187,9 @@ func (b *builder) attend() {
 	things = append(things, failureThings(p.Failures)...)
 	things = append(things, frameThings(p.Frames)...)
 	things = append(things, trendThings(p.Trends)...)
-	p.Attention = append(p.Attention, order(things)...)
+	things = order(append(p.Attention, things...))
+	if more := len(things) - mostThings; more > 0 {
+		things = append(things[:mostThings], Attention{Kind: "warning", Grade: GradeLook, Text: fmt.Sprintf("%d more things call for a look: the tables of frames, trends and failures have them all", more)})
+	}
+	p.Attention = things
 }

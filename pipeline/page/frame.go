@@ -109,7 +109,10 @@ func frameOf(it *item, r *pipeline.FrameReport) Frame {
 		f.Raw = r.Raw
 	}
 	f.Name, f.Detector, f.Band, f.Mode, f.Target = filepath.Base(f.Raw), r.Detector, r.Band, r.Mode, r.Target
-	f.Time, f.ExposureS, f.TempK, f.Unit = r.Time+"Z", r.ExposureS, r.TempK, r.Unit
+	f.ExposureS, f.TempK, f.Unit = r.ExposureS, r.TempK, r.Unit
+	if r.Time != "" {
+		f.Time = r.Time + "Z" // summaries leave out that it is UTC
+	}
 	f.Background, f.Median, f.Good, f.NoiseRatio = r.Background, r.Median, &r.Good, r.NoiseRatio
 	f.Saturated = r.Fractions["saturated"]
 	for _, flag := range calib.FlagTable() {

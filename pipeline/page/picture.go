@@ -13,6 +13,9 @@ import (
 // pictureSide bounds the sides of pictures, pixels.
 const pictureSide = 128
 
+// leastHigh keeps the one row of a line scanner's masters visible.
+const leastHigh = 12
+
 // Share of the pixels below black and below white.
 const (
 	blackBelow = 0.005
@@ -31,7 +34,7 @@ func (s *sample) cells() cells {
 	longest := max(s.width, s.height)
 	side := min(longest, pictureSide)
 	columns := max(1, min(s.width/s.periodX, (s.width*side+longest/2)/longest))
-	return cells{s, columns, max(1, (s.height*side+longest/2)/longest)}
+	return cells{s, columns, max(leastHigh, (s.height*side+longest/2)/longest)}
 }
 
 // span returns the columns of the frame that cell column c covers.
@@ -60,7 +63,7 @@ func (g *cells) mean(values []float32, flags []calib.Flags, group, from, to int)
 		at := (group*g.periodY + j) * g.width
 		for i := at + from; i < at+to; i++ {
 			switch v := float64(values[i]); {
-			case v != v:
+			case !isNumber(values[i]):
 			case flags == nil || flags[i] == 0:
 				sum += v
 				n++
@@ -182,10 +185,14 @@ func pngOf(im image.Image) ([]byte, error) {
 	return b.Bytes(), nil
 }
 
-// picture makes a grey picture of values of the sample; nil without good values.
+// picture makes a grey picture of values of the sample; nil without values. Where
+// none is good, all count.
 // No flags: all are good.
 func (s *sample) picture(kind, title, unit, of string, values []float32, flags []calib.Flags) (*Image, error) {
-	sorted := sortedSome(values, func(i int) bool { return (flags == nil || flags[i] == 0) && values[i] == values[i] })
+	sorted := sortedSome(values, func(i int) bool { return (flags == nil || flags[i] == 0) && isNumber(values[i]) })
+	if len(sorted) == 0 && flags != nil {
+		return s.picture(kind, title, unit, "all pixels, none of which is good,", values, nil)
+	}
 	stretch := stretchOf(sorted, unit, of)
 	if stretch == nil {
 		return nil, nil

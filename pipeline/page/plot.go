@@ -264,7 +264,7 @@ func (s *sample) triples() []triple {
 				v0, v1, v2 := float64(s.value[a]), float64(s.value[b]), float64(s.value[c])
 				u0, u1, u2 := float64(s.unc[a]), float64(s.unc[b]), float64(s.unc[c])
 				e2 := u0*u0 + 4*u1*u1 + u2*u2
-				if e2 > 0 {
+				if e2 > 0 && e2 <= math.MaxFloat64 {
 					out = append(out, triple{(v0 + v1 + v2) / 3, (v0 - 2*v1 + v2) / math.Sqrt(e2), e2})
 				}
 			}

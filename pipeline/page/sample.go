@@ -89,7 +89,10 @@ func (s *sample) readRaw(r *pipeline.RawRows) error {
 }
 
 // good tells whether pixel i of the sample has a value and no flag.
-func (s *sample) good(i int) bool { return s.flags[i] == 0 && s.value[i] == s.value[i] }
+func (s *sample) good(i int) bool { return s.flags[i] == 0 && isNumber(s.value[i]) }
+
+// isNumber tells a number from NaN and the infinities.
+func isNumber(v float32) bool { return v-v == 0 }
 
 // usual returns some of the good values, evenly spread and sorted; nil: there is
 // none.

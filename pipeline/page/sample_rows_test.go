@@ -3,6 +3,7 @@ package page
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"evenlight/calib"
@@ -147,6 +148,16 @@ func TestTooFewGoodPixelsGiveNoPlotAndAreToldSo(t *testing.T) {
 	}
 }
 
+// A frame all of whose pixels carry a flag, such as one of a line scanner out of
+// pace, is shown by all its values.
+func TestAFrameWithoutGoodPixelsIsShownAllTheSame(t *testing.T) {
+	s := drawn(64, 1, 1, 1, func(x, y int) (float32, float32, calib.Flags) { return float32(x), 1, calib.LineSmear })
+	images, err := s.images("DN")
+	if err != nil || len(images) != 2 || images[0].Kind != "value" || images[0].Stretch.High != 63 || !strings.Contains(images[0].Stretch.Rule, "none of which is good") || images[0].Height != leastHigh {
+		t.Errorf("%v %+v", err, images)
+	}
+}
+
 // Every good pixel is in one bin or outside, and means are those of the good
 // pixels.
 func TestHistogramAndProfilesHoldAllGoodPixels(t *testing.T) {
@@ -188,5 +199,51 @@ func TestHistogramAndProfilesHoldAllGoodPixels(t *testing.T) {
 	// Row 10: mean of 0 to 511 without 5.
 	if got, want := *rows.Y[10], 10000+(511.0*512/2-5)/511; math.Abs(got-want) > 1e-6 {
 		t.Errorf("row 11: %v, want %v", got, want)
+	}
+}
+
+// Infinite values and uncertainties are none: JSON has no number for them.
+func TestInfinitiesAreNoValues(t *testing.T) {
+	inf := float32(math.Inf(1))
+	s := drawn(90, 60, 1, 1, func(x, y int) (float32, float32, calib.Flags) {
+		switch {
+		case x == 7:
+			return inf, 1, 0
+		case x == 8:
+			return -inf, inf, 0
+		case x == 9:
+			return 5, inf, 0
+		}
+		return float32(x), 1, 0
+	})
+	plots, missing, err := s.plots("DN")
+	if err != nil || len(plots) != 3 || len(missing) > 0 {
+		t.Fatal(plots, missing, err)
+	}
+	images, err := s.images("DN")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if st := images[0].Stretch; st.High > 89 || st.Low < 0 {
+		t.Errorf("stretch %+v", st)
+	}
+	if _, err := jsonOf(Detail{Images: images, Plots: plots}); err != nil {
+		t.Error(err)
+	}
+	for _, b := range s.noise() {
+		if !(b.stated < 2) {
+			t.Errorf("bin %+v", b)
+		}
+	}
+}
+
+func TestThingsThatNeedAttentionAreBounded(t *testing.T) {
+	b := newBuilder(Options{}, KindRun, &masterIndex{})
+	for i := range 1000 {
+		b.page.Frames = append(b.page.Frames, Frame{N: i + 1, Warnings: []string{"word" + string(rune('a'+i%26)) + string(rune('a'+i/26))}})
+	}
+	b.attend()
+	if n := len(b.page.Attention); n != mostThings+1 || b.page.Attention[mostThings].Text != "800 more things call for a look: the tables of frames, trends and failures have them all" {
+		t.Errorf("%d things, last %+v", n, b.page.Attention[n-1])
 	}
 }
