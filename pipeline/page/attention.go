@@ -198,7 +198,11 @@ func alertThings(alerts []Alert) []Attention {
 	var out []Attention
 	for _, a := range alerts {
 		if a.Holds {
-			out = append(out, Attention{Kind: "alert", Grade: GradeAct, Text: fmt.Sprintf("%s (%s): %s", a.Rule, a.Subject, a.Message), Since: cmp.Or(a.Since, a.First)})
+			of := ""
+			if !strings.Contains(a.Message, a.Subject) {
+				of = " of " + a.Subject
+			}
+			out = append(out, Attention{Kind: "alert", Grade: GradeAct, Text: fmt.Sprintf("Alert %s%s: %s", a.Rule, of, a.Message), Since: cmp.Or(a.Since, a.First)})
 		}
 	}
 	return out

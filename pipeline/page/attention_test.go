@@ -87,7 +87,14 @@ func TestAFrameWithFarFewerGoodPixelsThanItsLikeIsOutOfTheWay(t *testing.T) {
 func TestAlertsThatHoldAndChartsThatAreOutNeedAttention(t *testing.T) {
 	things := append(alertThings([]Alert{{Rule: "a", Subject: "s", Message: "m", First: "f", Holds: true}, {Rule: "b"}}),
 		trendThings([]Chart{{ID: "t1", Title: "x"}, {ID: "t2", Title: "y", Out: 2, FirstOut: &ChartPoint{Time: "then"}, OutSince: &ChartPoint{Time: "now"}, Worst: []ChartPoint{{N: 7}, {N: 3}}}})...)
-	if len(things) != 2 || things[0].Text != "a (s): m" || things[0].Since != "f" || things[1].Since != "then" || !slices.Equal(things[1].Frames, []int{7, 3}) || things[1].Text != "y is outside of its control limits, and has been since now" {
+	if len(things) != 2 || things[0].Text != "Alert a of s: m" || things[0].Since != "f" || things[1].Since != "then" || !slices.Equal(things[1].Frames, []int{7, 3}) || things[1].Text != "y is outside of its control limits, and has been since now" {
+		t.Errorf("%+v", things)
+	}
+}
+
+func TestAnAlertNamesItsSubjectOnce(t *testing.T) {
+	things := alertThings([]Alert{{Rule: "noise", Subject: "band=red", Message: "noise_ratio of band=red is 1.4", Holds: true}})
+	if len(things) != 1 || things[0].Text != "Alert noise: noise_ratio of band=red is 1.4" {
 		t.Errorf("%+v", things)
 	}
 }
