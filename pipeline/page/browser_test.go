@@ -22,6 +22,10 @@ type browserFiles struct {
 	Small string `json:"small"` // one file with all details
 	Big   string `json:"big"`   // index of manyFrames frames
 	Part  string `json:"part"`  // its first part
+	// Pages of a run that found nothing, and of one whose only product cannot be
+	// read.
+	Empty  string `json:"empty"`
+	Broken string `json:"broken"`
 }
 
 // expected is what testdata/browser.mjs compares with, computed here from the
@@ -156,11 +160,17 @@ func writeBrowserPages(t *testing.T, dir string) *expected {
 	big.Details, big.MasterDetails = nil, nil
 	big.Frames = manyOf(big.Frames)
 	want := expectedOf(big.Frames)
-	want.Files = browserFiles{filepath.Join(dir, "small.html"), filepath.Join(dir, IndexFile), filepath.Join(dir, part.Ref.File)}
+	want.Files = browserFiles{filepath.Join(dir, "small.html"), filepath.Join(dir, IndexFile), filepath.Join(dir, part.Ref.File),
+		filepath.Join(dir, "empty.html"), filepath.Join(dir, "broken.html")}
 	for file, draw := range map[string]func(*bytes.Buffer) error{
 		want.Files.Small: func(b *bytes.Buffer) error { return Render(b, small) },
 		want.Files.Big:   func(b *bytes.Buffer) error { return Render(b, big) },
 		want.Files.Part:  func(b *bytes.Buffer) error { return RenderPart(b, part) },
+		want.Files.Empty: func(b *bytes.Buffer) error { return Render(b, &Page{Title: "quillon, run of 0 frames"}) },
+		want.Files.Broken: func(b *bytes.Buffer) error {
+			f := Frame{N: 1, ID: frameID(1), Name: "0001-scene.fits", State: StateBroken, Warnings: []string{"the product cannot be read"}}
+			return Render(b, &Page{Title: "quillon, run of 1 frame", Frames: []Frame{f}, Details: []Detail{{Frame: f, Problem: "unexpected end of file"}}})
+		},
 	} {
 		var b bytes.Buffer
 		if err := draw(&b); err != nil {

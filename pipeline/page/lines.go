@@ -151,14 +151,22 @@ func (t *frameTable) addNumbers(frames []Frame) {
 			t.addNumber(plain(title, "", values(frames, of)))
 		}
 	}
-	t.addNumber(plain("exposure", "s", values(frames, func(f *Frame) *float64 { return &f.ExposureS })))
+	t.addNumber(plain("exposure", "s", values(frames, func(f *Frame) *float64 { return f.ifKnown(&f.ExposureS) })))
 	t.addNumber(fixed("temperature", "K", 2, values(frames, func(f *Frame) *float64 { return f.TempK })))
 	level("background", func(f *Frame) *float64 { return f.Background })
 	level("median", func(f *Frame) *float64 { return f.Median })
 	t.addNumber(fixed("good", "%", 2, times(100, values(frames, func(f *Frame) *float64 { return f.Good }))))
-	t.addNumber(fixed("saturated", "%", 2, times(100, values(frames, func(f *Frame) *float64 { return &f.Saturated }))))
+	t.addNumber(fixed("saturated", "%", 2, times(100, values(frames, func(f *Frame) *float64 { return f.ifKnown(&f.Saturated) }))))
 	t.addNumber(fixed("noise", "× expected", 2, values(frames, func(f *Frame) *float64 { return f.NoiseRatio })))
 	t.addNumber(fixed("oldest master", "days", 1, values(frames, func(f *Frame) *float64 { return f.OldestDays })))
+}
+
+// ifKnown returns nil for a frame of which nothing is known but its name.
+func (f *Frame) ifKnown(v *float64) *float64 {
+	if f.Unit == "" {
+		return nil
+	}
+	return v
 }
 
 // addNumber takes a column whose numbers differ. One that is the same for all

@@ -240,6 +240,17 @@ await check("a part shows its details and leads back", async () => {
   await page.context().close();
 });
 
+await check("a run without frames, and one without a readable product, are told", async () => {
+  const empty = await visit(url(want.files.empty));
+  assert.ok((await empty.locator("#frames").innerText()).includes("No frame was calibrated."));
+  assert.ok((await empty.locator(".verdict").textContent()).includes("Nothing calls for attention."));
+  await empty.context().close();
+  const broken = await visit(url(want.files.broken) + "#f00001");
+  const text = await broken.locator(".lines tr.detail article").innerText();
+  assert.ok(text.includes("✕ broken") && text.includes("unexpected end of file"), text);
+  await broken.context().close();
+});
+
 await check("without scripts all is there to read", async () => {
   const page = await visit(url(want.files.small), { javaScriptEnabled: false });
   assert.equal(await page.locator("article.frame:visible").count(), want.small);
@@ -384,6 +395,8 @@ await check("HTML is valid, as written and as the script makes it", async () => 
   };
   await judge("index of a run", readFileSync(want.files.small, "utf8"));
   await judge("part", readFileSync(want.files.part, "utf8"));
+  await judge("empty", readFileSync(want.files.empty, "utf8"));
+  await judge("broken", readFileSync(want.files.broken, "utf8"));
   const page = await visit(url(want.files.small));
   await page.locator("[data-frame=f00001]").click();
   await judge("index at work", "<!DOCTYPE html>\n" + (await page.evaluate(() => document.documentElement.outerHTML)));
