@@ -40,6 +40,19 @@ func (r *FrameReport) Figures() []Figure {
 	add("good_fraction", &r.Good)
 	add("noise_ratio", r.NoiseRatio)
 	add("line_smear", r.LineSmear)
+	count := func(name string, n int) {
+		v := float64(n)
+		add(name, &v)
+	}
+	if r.Hits != nil {
+		count("hits", *r.Hits)
+	}
+	if f := r.Fill; f != nil {
+		count("fill.filled", f.Filled)
+		count("fill.left_saturated", f.Saturated)
+		count("fill.left_deep", f.Deep)
+		count("fill.left_few", f.Few)
+	}
 	for i := range r.Bands {
 		b := &r.Bands[i]
 		add("background."+b.Name, b.Background)

@@ -159,6 +159,11 @@ func (r *FrameReport) setFigures(figures []Figure) {
 			r.TempK = &value
 		case "line_smear":
 			r.LineSmear = &value
+		case "hits":
+			n := int(value)
+			r.Hits = &n
+		case "fill":
+			r.setFill(of, int(value))
 		case "flagged":
 			if value > 0 {
 				r.Fractions[of] = value
@@ -166,6 +171,23 @@ func (r *FrameReport) setFigures(figures []Figure) {
 		default:
 			r.setLevel(name, of, value)
 		}
+	}
+}
+
+// setFill sets a number of filled pixels.
+func (r *FrameReport) setFill(of string, n int) {
+	if r.Fill == nil {
+		r.Fill = &FillReport{}
+	}
+	switch of {
+	case "filled":
+		r.Fill.Filled = n
+	case "left_saturated":
+		r.Fill.Saturated = n
+	case "left_deep":
+		r.Fill.Deep = n
+	case "left_few":
+		r.Fill.Few = n
 	}
 }
 

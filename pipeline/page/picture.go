@@ -103,8 +103,9 @@ func stretchOf(sorted []float32, unit, of string) *Stretch {
 	}
 	s := &Stretch{Low: quantile(sorted, blackBelow), High: quantile(sorted, whiteBelow), Unit: unit,
 		Rule: fmt.Sprintf("grey is linear in the value between the percentiles %g and %g of %s of this picture alone", 100*blackBelow, 100*whiteBelow, of)}
-	if s.High <= s.Low {
-		s.High = s.Low + 1
+	if s.High <= s.Low { // all are equal: grey
+		s.Low, s.High = s.Low-1, s.Low+1
+		s.Rule = fmt.Sprintf("all of %s are equal", of)
 	}
 	return s
 }

@@ -238,7 +238,7 @@ func (j *judged) draw(c *Chart) ([]byte, error) {
 		set.Y = append(set.Y, p.Value)
 		set.Used = append(set.Used, i >= j.after || j.problem != "")
 	}
-	d := plots.Chart{Heading: plots.Heading{Title: show(j.metric), Subject: j.series.String()}, Y: plots.Axis{Label: show(j.metric)}, X: timeAxis(first, j.points[len(j.points)-1].Time)}
+	d := plots.Chart{Hollow: "baseline", Heading: plots.Heading{Title: show(j.metric), Subject: j.series.String()}, Y: plots.Axis{Label: show(j.metric)}, X: timeAxis(first, j.points[len(j.points)-1].Time)}
 	if len(inside.X) > 0 {
 		d.Points = append(d.Points, inside)
 	}

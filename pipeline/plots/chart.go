@@ -1,6 +1,7 @@
 package plots
 
 import (
+	"cmp"
 	"fmt"
 	"image/color"
 	"math"
@@ -16,6 +17,7 @@ type Chart struct {
 	Curves []Curve
 	Limits []Limit
 	Marks  []Mark
+	Hollow string // what hollow points are; empty: left out of the fit
 
 	beneath []shownLayer // drawn before limits, curves and points
 	height  vg.Length    // 0: that of a panel that stands alone
@@ -206,7 +208,7 @@ func (c *Chart) key() []keyEntry {
 		key = append(key, keyEntry{name: s.Name, colour: colour(s.Name), shape: shape(i), point: true})
 	}
 	if c.hasHollow() {
-		key = append(key, keyEntry{name: "left out of the fit", colour: ink, point: true, hollow: true})
+		key = append(key, keyEntry{name: cmp.Or(c.Hollow, "left out of the fit"), colour: ink, point: true, hollow: true})
 	}
 	key = append(key, c.curveKey(colour)...)
 	if len(key) == 1 && key[0].point {
