@@ -150,8 +150,8 @@ func TestEveryCameraTellsWhatItCanOfItsSensor(t *testing.T) {
 		{"pellam", pellam, 2, append(ladder, "activation energy, eV", "PRNU clear, %"), ""},
 		{"brindle", brindle, 6, append(ladder, "doubling interval, K"), ""},
 		{"gemel", gemel, 2, append(flats, "doubling interval, K", "PRNU broad, %"), "photon transfer"},
-		// Codes as wide as the noise hide part of it: oxlip's read noise and
-		// DSNU come out 2 percent low, which their uncertainties do not cover.
+		// Codes as wide as the noise hide part of it: the uncertainty of
+		// oxlip's DSNU does not cover that.
 		{"oxlip", oxlip, 1, []string{"dark current, e-/s", "doubling interval, K", "PRNU red, %"}, "photon transfer"},
 		{"fescue", fescue, 4, append(flats, "doubling interval, K"), "photon transfer"},
 		{"umber", umber, 3, append(flats, "doubling interval, K", "PRNU, %"), "photon transfer"},
