@@ -17,8 +17,8 @@ import (
 // gains, their uncertainties and the read noises of its amplifiers are then
 // those of the file, in place of the profile's.
 type Characterised struct {
-	// File is the JSON file that 'evenlight characterise' wrote, relative to
-	// the profile.
+	// File is the JSON file that 'evenlight characterise' wrote; a relative path
+	// begins at the folder of the profile.
 	File string `mapstructure:"file" yaml:"file" json:"file"`
 	// SHA256 is the identity of the file, filled in once its values are: a
 	// profile that has it, as products keep it, holds the values itself, and
@@ -69,7 +69,11 @@ func takeCharacterised(root *node, name string) ProblemList {
 			continue
 		}
 		file := ref.get("file")
-		if err := d.takeSensor(filepath.Join(filepath.Dir(name), file.text), instrument, ref); err != nil {
+		path := file.text
+		if !filepath.IsAbs(path) {
+			path = filepath.Join(filepath.Dir(name), path)
+		}
+		if err := d.takeSensor(path, instrument, ref); err != nil {
 			problems.add(Problem{File: file.at.file, Line: file.at.line, Path: fmt.Sprintf("detectors.%d.characterised.file", i),
 				Problem: err.Error(), Remedy: "name the JSON file that 'evenlight characterise' wrote for this detector, relative to the profile"})
 		}

@@ -28,6 +28,9 @@ type Entry struct {
 	Begin      time.Time `json:"begin"` // first and last exposure
 	End        time.Time `json:"end"`
 	Frames     int       `json:"frames,omitempty"`
+	// Identity is the sha256 that a characterisation states of itself, which
+	// profiles and products hold.
+	Identity string `json:"identity,omitempty"`
 
 	State string `json:"state"` // accepted, withdrawn, undecided
 	// Barred says why the content may serve no frame; empty: it may.
@@ -58,7 +61,7 @@ func (l *Library) Entries() ([]Entry, error) {
 			return nil, err
 		}
 		all = append(all, Entry{Kind: KindCharacterisation, Name: filepath.Base(c.Path), Path: c.Path, SHA256: sha,
-			Instrument: c.Instrument, Detector: c.Detector, Mode: c.Mode, Begin: c.Begin, End: c.End})
+			Instrument: c.Instrument, Detector: c.Detector, Mode: c.Mode, Begin: c.Begin, End: c.End, Identity: c.Identity})
 	}
 	for i := range all {
 		l.Decisions.describe(&all[i])
@@ -101,13 +104,15 @@ func (e *Entry) InForce() *Decision {
 const minDigits = 6
 
 // FindEntry returns the one of some entries that a word names: its path, its
-// file name, or six or more digits of its SHA-256.
+// file name, or six or more digits of its SHA-256, or of the identity that a
+// characterisation states.
 func FindEntry(all []Entry, word string) (*Entry, error) {
 	for _, fits := range []func(e *Entry) bool{
 		func(e *Entry) bool { return filepath.Clean(e.Path) == filepath.Clean(word) },
 		func(e *Entry) bool { return e.Name == word },
 		func(e *Entry) bool {
-			return len(word) >= minDigits && strings.HasPrefix(e.SHA256, strings.ToLower(word))
+			digits := strings.ToLower(word)
+			return len(word) >= minDigits && (strings.HasPrefix(e.SHA256, digits) || strings.HasPrefix(e.Identity, digits))
 		},
 	} {
 		var found []*Entry
@@ -227,6 +232,44 @@ func FindUses(sha256 string, made []Made, files []string) (uses []Use, unreadabl
 		}
 	}
 	return uses, append(unreadable, errs...)
+}
+
+// FindUsesOfSensor goes through some files for the calibrated frames whose
+// profile took the figures of a characterisation with a given identity.
+func FindUsesOfSensor(identity string, files []string) (uses []Use, unreadable []error) {
+	uses = []Use{}
+	for _, path := range files {
+		switch took, err := tookSensor(path, identity); {
+		case err != nil:
+			unreadable = append(unreadable, err)
+		case took:
+			uses = append(uses, Use{Product: path})
+		}
+	}
+	return uses, unreadable
+}
+
+func tookSensor(path, identity string) (bool, error) {
+	p, err := ReadProvenance(path)
+	if err != nil || p.What != whatFrame {
+		return false, err
+	}
+	f, err := fitsutil.Open(path)
+	if err != nil {
+		return false, err
+	}
+	defer f.Close()
+	text, err := readProfile(f)
+	if err != nil {
+		return false, fmt.Errorf("%s: %w", path, err)
+	}
+	q, err := configs.Parse(path+" (profile)", text, configs.Overrides{})
+	if err != nil {
+		return false, err
+	}
+	return slices.ContainsFunc(q.Detectors, func(d configs.Detector) bool {
+		return d.Name == p.Detector && d.Characterised != nil && d.Characterised.SHA256 == identity
+	}), nil
 }
 
 // contentsOf reads products for their contents.

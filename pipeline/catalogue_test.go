@@ -126,7 +126,7 @@ func TestCharacterisationsAreListedAndDecidedAbout(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "quillon-main-characterisation.json")
 	text := `{"software": "evenlight", "instrument": "quillon", "detector": "main", "mode": "normal",
-		"begin": "2031-03-01T12:00:00.000", "end": "2031-03-02T12:00:00.000", "gain": {"left": 1.9}}`
+		"begin": "2031-03-01T12:00:00.000", "end": "2031-03-02T12:00:00.000", "gain": {"left": 1.9}, "sha256": "0123456789abcdef"}`
 	for name, content := range map[string]string{path: text, filepath.Join(dir, "bad-characterisation.json"): `{"instrument": "quillon", "detector": "main"}`,
 		filepath.Join(dir, "summary.json"): "{}"} {
 		if err := os.WriteFile(name, []byte(content), 0o600); err != nil {
@@ -147,6 +147,9 @@ func TestCharacterisationsAreListedAndDecidedAbout(t *testing.T) {
 	e := all[0]
 	if e.Kind != KindCharacterisation || e.Instrument != "quillon" || !e.Begin.Equal(day(1)) || !e.End.Equal(day(2)) || e.SHA256 != contentOf(t, path) {
 		t.Errorf("%+v", e)
+	}
+	if found, err := FindEntry(all, "012345"); err != nil || found.Path != path {
+		t.Errorf("by the identity that it states: %v, %v", found, err)
 	}
 	d := withdrawn("x", 3)
 	d.SHA256 = e.SHA256

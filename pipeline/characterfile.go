@@ -23,6 +23,9 @@ type CharacterisationFile struct {
 	Detector   string
 	Mode       string
 	Begin, End time.Time // of the first and the last exposure
+	// Identity is the sha256 that the file states, by which profiles and the
+	// products made with them know it; empty: none.
+	Identity string
 }
 
 func isCharacterisationName(path string) bool {
@@ -48,14 +51,14 @@ func readCharacterisation(path string) (*CharacterisationFile, error) {
 }
 
 func parseCharacterisation(text io.Reader) (*CharacterisationFile, error) {
-	var words struct{ Instrument, Detector, Mode, Begin, End string }
+	var words struct{ Instrument, Detector, Mode, Begin, End, SHA256 string }
 	if err := json.NewDecoder(text).Decode(&words); err != nil {
 		return nil, err
 	}
 	if words.Instrument == "" || words.Detector == "" {
 		return nil, errors.New("it names no instrument and detector")
 	}
-	c := &CharacterisationFile{Instrument: words.Instrument, Detector: words.Detector, Mode: words.Mode}
+	c := &CharacterisationFile{Instrument: words.Instrument, Detector: words.Detector, Mode: words.Mode, Identity: words.SHA256}
 	for _, t := range []struct {
 		key, text string
 		to        *time.Time

@@ -225,7 +225,7 @@ func rowsPassed(s *configs.Smear, height, y int) float64 {
 func (m *sensorMeasuring) transfer(c int, curve *calib.LadderFit, full map[int]string) (*measure.Transfer, error) {
 	noise := m.zeroPairs[c].noise()
 	levels := []measure.Level{{Mean: measure.Figure{}, Variance: noise, StepDN: m.pass.step(m.biases[0], c)}}
-	if len(m.lit) == 0 {
+	if len(m.lit) == 0 || len(m.lit[c]) == 0 {
 		return nil, fmt.Errorf("no flats")
 	}
 	lin := curve.Curve

@@ -569,6 +569,9 @@ func (u *usesOf) answer(l *shelf, c *cobra.Command, lib *pipeline.Library, entri
 // problem that does not hide the rest.
 func (u *usesOf) of(l *shelf, c *cobra.Command, lib *pipeline.Library, e *pipeline.Entry) (usedView, []error) {
 	v := usedView{Entry: *e, Masters: []pipeline.Made{}, Products: []pipeline.Use{}, Looked: append([]string{}, u.products...)}
+	if e.Kind == pipeline.KindCharacterisation {
+		return u.ofSensor(v)
+	}
 	made, err := lib.MadeWith(e.SHA256)
 	if err != nil {
 		return v, []error{err}
@@ -589,6 +592,21 @@ func (u *usesOf) of(l *shelf, c *cobra.Command, lib *pipeline.Library, e *pipeli
 		}
 		v.Looked, v.Products = append(v.Looked, name), append(v.Products, uses...)
 	}
+	return v, problems
+}
+
+// ofSensor looks for the products whose profile took a characterisation.
+// A ledger does not know them.
+func (u *usesOf) ofSensor(v usedView) (usedView, []error) {
+	if len(u.products) == 0 {
+		return v, nil
+	}
+	files, err := pipeline.FindFrames(u.products)
+	if err != nil {
+		return v, []error{err}
+	}
+	var problems []error
+	v.Products, problems = pipeline.FindUsesOfSensor(v.Identity, files)
 	return v, problems
 }
 

@@ -92,6 +92,25 @@ func decide(t *testing.T, code int, dir, what, at string, words ...string) answe
 	return got
 }
 
+// A characterisation serves by the profile that names it, so that is where its
+// products are looked for.
+func TestAWithdrawnCharacterisationTellsWhichProductsTookIt(t *testing.T) {
+	demo := sharedCampaign(t)
+	dir, _, _ := shelfCopy(t)
+	measured := oneOf(t, filepath.Join(string(demo), "sensor"), "*-characterisation.json")
+	sensor := writeFile(t, dir, filepath.Base(measured), readFile(t, measured))
+	products := t.TempDir()
+	scenes := demo.scenes(t, 2)
+	for i, set := range []string{"detectors.0.characterised.file=" + sensor, "output.quantity=electrons"} {
+		if got := command("calibrate", "--profile", demo.profile(), "--masters", filepath.Join(string(demo), "masters"), "--out", products, "--set", set, scenes[i]); got.code != exitDone {
+			t.Fatalf("exit code %d\n%s%s", got.code, got.out, got.errors)
+		}
+	}
+	took := filepath.Join(products, strings.TrimSuffix(filepath.Base(scenes[0]), ".fits")+"-calibrated.fits")
+	got := decide(t, exitDone, dir, "withdraw", "2031-05-02", "--products", products, sensor)
+	mustContain(t, "the answer", got.out, "products whose profile took it: 1, in "+products, took, "use it until they name another")
+}
+
 func TestALibraryIsKeptByItsCommands(t *testing.T) {
 	demo := sharedCampaign(t)
 	dir, flat, other := shelfCopy(t)

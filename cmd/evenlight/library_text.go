@@ -62,6 +62,9 @@ func writeEntry(b *strings.Builder, e *pipeline.Entry) {
 		}
 		fmt.Fprintln(b)
 	}
+	if e.Identity != "" {
+		fmt.Fprintf(b, "  identity    %s, in profiles and products\n", e.Identity)
+	}
 	fmt.Fprintf(b, "  state       %s\n", e.State)
 	if !e.From.IsZero() || !e.To.IsZero() {
 		fmt.Fprintf(b, "  serves      frames %s\n", spanText(e.From, e.To))
@@ -72,7 +75,9 @@ func writeEntry(b *strings.Builder, e *pipeline.Entry) {
 	for _, sha := range e.SupersededBy {
 		fmt.Fprintf(b, "  superseded  by %s\n", sha)
 	}
-	if e.Barred != "" {
+	if e.Barred != "" && e.Kind == pipeline.KindCharacterisation {
+		fmt.Fprintf(b, "  it %s; profiles that name it use it until they name another\n", e.Barred)
+	} else if e.Barred != "" {
 		fmt.Fprintf(b, "  serves no frame: it %s\n", e.Barred)
 	}
 	for i := range e.Decisions {
@@ -98,6 +103,10 @@ func usedText(views []usedView) string {
 	for i := range views {
 		v := &views[i]
 		writeEntry(&b, &v.Entry)
+		if v.Kind == pipeline.KindCharacterisation {
+			writeSensorUses(&b, v)
+			continue
+		}
 		fmt.Fprintf(&b, "  masters made with it: %d", len(v.Masters))
 		if len(v.Masters) > 0 && v.State == pipeline.StateWithdrawn {
 			fmt.Fprintf(&b, "; they serve until they are withdrawn themselves")
@@ -126,6 +135,18 @@ func usedText(views []usedView) string {
 		}
 	}
 	return b.String()
+}
+
+// writeSensorUses writes which products took the figures of a characterisation.
+func writeSensorUses(b *strings.Builder, v *usedView) {
+	if len(v.Looked) == 0 {
+		fmt.Fprintf(b, "  products whose profile took it: not looked for; name their folder with --products\n")
+		return
+	}
+	fmt.Fprintf(b, "  products whose profile took it: %d, in %s\n", len(v.Products), strings.Join(v.Looked, ", "))
+	for _, u := range v.Products {
+		fmt.Fprintf(b, "    %s\n", u.Product)
+	}
 }
 
 // choicesText writes which masters frames would be made with.

@@ -186,8 +186,9 @@ func (t *detectorTruth) overscanPattern(amplifier string) []float64 {
 }
 
 // prnu is the spread of the pixels in a flat of the given level, percent of
-// its mean, with the second-order shading taken off: the true response, through
-// the amplifier's curve, as flats have not been made linear.
+// its mean, with the second-order shading taken off: the true response to
+// light, which the characterisation tells from the bent one by the amplifier's
+// curve. A pixel with a curve of its own differs by what that curve leaves.
 func (t *detectorTruth) prnu(a *simulate.Amplifier, band string, levelDN float64, pixels []int) float64 {
 	flat := t.flat(band)
 	if flat == nil || len(pixels) == 0 {
@@ -200,9 +201,9 @@ func (t *detectorTruth) prnu(a *simulate.Amplifier, band string, levelDN float64
 		y := 2*float64(p/t.maps.Width)/float64(t.maps.Height) - 1
 		design[i] = []float64{1, x, y, x * x, x * y, y * y}
 		even[i] = 1
-		signal[i] = a.Measured(float64(flat[p]) * light)
+		signal[i] = float64(flat[p]) * light
 		if t.maps.Bend != nil && t.maps.Bend[p] != 0 {
-			signal[i] = a.MeasuredBent(float64(flat[p])*light, float64(t.maps.Bend[p]))
+			signal[i] = a.Linear(a.MeasuredBent(signal[i], float64(t.maps.Bend[p])))
 		}
 	}
 	fit, err := calib.LeastSquares(design, signal, even)
