@@ -121,6 +121,9 @@ func (in *Instrument) writeRepeats(set []*productFile, opt RepeatOptions) ([]Rep
 	if len(set) < 2 {
 		return nil, fmt.Errorf("%s: no other exposure of the same scene was begun within %g s: name more products, or see --within", set[0].path, opt.WithinS)
 	}
+	if n := len(set); n > hits.MostRepeats { // before they are all in memory
+		return nil, fmt.Errorf("%d exposures of one scene, from %s on, are more than %d: name fewer at a time, or a shorter --within", n, set[0].path, hits.MostRepeats)
+	}
 	c, err := in.compareRepeats(set, opt)
 	if err != nil {
 		return nil, err
