@@ -173,17 +173,56 @@ func TestTooManyRepeats(t *testing.T) {
 	}
 	_, value, _, _ := planesOf(t, products[0])
 	data[bytes.Index(data, floats(value[:8]))] ^= 1
+	record, err := pipeline.ReadProvenance(products[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	raw := record.Inputs[0].SHA256 // each is to be of another exposure
 	dir := t.TempDir()
 	var files []string
 	for i := range 65 {
 		files = append(files, filepath.Join(dir, fmt.Sprintf("again-%02d.fits", i)))
-		if err := os.WriteFile(files[i], data, 0o600); err != nil {
+		other := bytes.ReplaceAll(data, []byte(raw), []byte(fmt.Sprintf("%02x", i)+raw[2:]))
+		if err := os.WriteFile(files[i], other, 0o600); err != nil {
 			t.Fatal(err)
 		}
 	}
 	got, err := pipeline.FlagRepeats(in, files, pipeline.RepeatOptions{OutDir: t.TempDir(), WithinS: 600, Sigma: 5, MaxShiftPx: 0.2, Workers: 1})
 	if err != nil || len(got.Frames) != 0 || len(got.Failures) != 1 || !strings.Contains(got.Failures[0].Reason, "65 exposures of one scene") {
 		t.Errorf("%+v, %v", got, err)
+	}
+}
+
+// A product is no second exposure of what it shows itself, under its own name or
+// another; nor may the copy of one take the place of another's.
+func TestAnExposureIsNoRepeatOfItself(t *testing.T) {
+	in, _, products, _ := exposures(t, "quillon", 2, 0)
+	dir := t.TempDir()
+	copied := func(name, of string) string {
+		data, err := os.ReadFile(of)
+		if err != nil {
+			t.Fatal(err)
+		}
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, data, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	renamed, sameName := copied("other.fits", products[0]), copied(filepath.Base(products[0]), products[1])
+	for _, c := range []struct {
+		name             string
+		files            []string
+		frames, failures int
+	}{
+		{"one exposure twice", []string{products[0], renamed}, 0, 2},
+		{"two names alike", []string{products[0], sameName}, 0, 2},
+		{"two exposures, one twice", []string{products[0], products[1], renamed}, 2, 1},
+	} {
+		got, err := pipeline.FlagRepeats(in, c.files, pipeline.RepeatOptions{OutDir: t.TempDir(), Overwrite: true, WithinS: 600, Sigma: 5, MaxShiftPx: 0.2, Workers: 1})
+		if err != nil || len(got.Frames) != c.frames || len(got.Failures) != c.failures || !strings.Contains(got.Failures[0].Reason, "compare one of the two") {
+			t.Errorf("%s: %+v, %v", c.name, got, err)
+		}
 	}
 }
 
