@@ -384,7 +384,7 @@ func (t *OffsetTrace) AddWander(s *Sensor, a int, pattern *RowPattern) {
 }
 
 // unfixed returns the departures less the fixed pattern and their variance from
-// noise.
+// noise; departures are NaN where either is not known.
 func (t *OffsetTrace) unfixed(pattern *RowPattern) (e, v []float64) {
 	e, v = make([]float64, len(t.Departure)), make([]float64, len(t.Departure))
 	for y, d := range t.Departure {
@@ -392,6 +392,9 @@ func (t *OffsetTrace) unfixed(pattern *RowPattern) (e, v []float64) {
 		if pattern != nil {
 			e[y] -= float64(pattern.Mean[y])
 			v[y] += float64(pattern.Variance[y])
+		}
+		if v[y] != v[y] { // a row that one frame of the bias alone had: its pattern has no variance
+			e[y] = math.NaN()
 		}
 	}
 	return e, v

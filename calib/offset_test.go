@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -365,6 +366,39 @@ func TestWanderOfTheOffsetCounts(t *testing.T) {
 			within(t, "squared pull", pull.meanSquare(), 1, sigmas*math.Sqrt(2/pull.n)+known*(0.3+sigmas/math.Sqrt(draws))+known*known)
 			within(t, "mean pull", pull.mean(), 0, sigmas/math.Sqrt(pull.n))
 		})
+	}
+}
+
+// A row of the overscan that one frame of the bias alone had tells no pattern, as
+// one that none had; the rest of the rows still tell what the offset wanders.
+func TestWanderCountsBesideARowThatBiasFramesLost(t *testing.T) {
+	const rows, smooth, biases, lost = 300, 15, 5, 40
+	rng := newRand(44)
+	steady := strip{width: 16, image: 1, rows: rows, sigma: 3, offset: func(int) float64 { return 1000 }}
+	s := steady.sensor(smooth)
+	var one, none [][]float32
+	for i := range biases {
+		d := measure(t, s, steady.draw(rng)).Departure
+		none = append(none, slices.Clone(d))
+		none[i][lost] = float32(math.NaN())
+		if i > 0 {
+			d[lost] = float32(math.NaN())
+		}
+		one = append(one, d)
+	}
+	wandering := steady
+	wandering.offset = func(y int) float64 { return 1000 + 2*math.Sin(2*math.Pi*float64(y)/12) }
+	frame := wandering.draw(rng)
+	added := func(departures [][]float32) float64 {
+		pattern, trace := NewRowPattern(departures), measure(t, s, frame)
+		before := trace.Variance[rows/2]
+		trace.AddWander(s, 0, &pattern)
+		return float64(trace.Variance[rows/2] - before)
+	}
+	// 2 DN of amplitude are 2 DN^2; of period 12 a window of 15 rows leaves
+	// more than half of it.
+	if got, want := added(one), added(none); got != want || !(got > 1) {
+		t.Errorf("wander of %g DN^2 with a row from one frame, %g DN^2 without it", got, want)
 	}
 }
 

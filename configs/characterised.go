@@ -104,8 +104,11 @@ func (d *node) takeSensor(path, instrument string, ref *node) error {
 		if !(gain.Value > 0) || !(noise.Value > 0) {
 			return fmt.Errorf("%s does not measure gain and read noise of amplifier %q", path, name.text)
 		}
-		for key, v := range map[string]float64{"gain_e_per_dn": gain.Value, "gain_relative_uncertainty": gain.U / gain.Value, "read_noise_e": noise.Value} {
-			a.put(key, &node{at: ref.at, kind: scalarNode, tag: "!!float", text: strconv.FormatFloat(v, 'g', -1, 64)})
+		for _, f := range []struct {
+			key   string
+			value float64
+		}{{"gain_e_per_dn", gain.Value}, {"gain_relative_uncertainty", gain.U / gain.Value}, {"read_noise_e", noise.Value}} {
+			a.put(f.key, &node{at: ref.at, kind: scalarNode, tag: "!!float", text: strconv.FormatFloat(f.value, 'g', -1, 64)})
 		}
 	}
 	ref.put("sha256", &node{at: ref.at, kind: scalarNode, tag: "!!str", text: s.SHA256})

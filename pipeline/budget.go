@@ -242,7 +242,7 @@ func (a *accounting) mark(use []bool, y int, was *productRow, band int) int {
 		}
 		n++
 		flags := calib.Flags(was.flags[x])
-		use[x] = flags == 0 || (a.single() && flags&calib.Unusable == 0)
+		use[x] = flags == 0 || (a.single() && flags&(calib.Unusable|calib.Filled) == 0)
 	}
 	return n
 }
@@ -290,6 +290,9 @@ func (a *accounting) budget(path string, sets []*calib.Average) (*Budget, error)
 		b.Bands = append(b.Bands, band)
 	}
 	if len(b.Bands) == 0 {
+		if a.single() && a.flags&calib.Filled != 0 {
+			return nil, fmt.Errorf("%s: the pixel was filled in from others (%s), so its uncertainty has no such terms: name another", path, a.flags)
+		}
 		if a.single() {
 			return nil, fmt.Errorf("%s: the pixel has no uncertainty (%s): name another", path, a.flags)
 		}

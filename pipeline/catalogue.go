@@ -154,13 +154,19 @@ type Made struct {
 }
 
 // MadeWith lists the masters of the library that a content went into, also by
-// way of other masters, in the order of the library.
-func (l *Library) MadeWith(sha256 string) ([]Made, error) {
+// way of other masters, in the order of the library. A master that does not tell
+// what it was made of is listed in unreadable.
+func (l *Library) MadeWith(sha256 string) (made []Made, unreadable []error) {
 	inputs := make([][]Input, len(l.Masters))
+	contents := make([]string, len(l.Masters))
 	for i, m := range l.Masters {
 		p, err := ReadProvenance(m.Path)
+		if err == nil {
+			contents[i], err = l.Content(m)
+		}
 		if err != nil {
-			return nil, err
+			unreadable = append(unreadable, err)
+			continue
 		}
 		inputs[i] = p.Inputs
 	}
@@ -168,28 +174,19 @@ func (l *Library) MadeWith(sha256 string) ([]Made, error) {
 	taken := make([]bool, len(l.Masters))
 	for more := true; more; {
 		more = false
-		for i, m := range l.Masters {
-			if taken[i] || !slices.ContainsFunc(inputs[i], func(in Input) bool { return within[in.SHA256] }) {
-				continue
+		for i := range inputs {
+			if !taken[i] && slices.ContainsFunc(inputs[i], func(in Input) bool { return within[in.SHA256] }) {
+				within[contents[i]], taken[i], more = true, true, true
 			}
-			sha, err := l.Content(m)
-			if err != nil {
-				return nil, err
-			}
-			within[sha], taken[i], more = true, true, true
 		}
 	}
-	out := []Made{}
+	made = []Made{}
 	for i, m := range l.Masters {
 		if taken[i] {
-			sha, err := l.Content(m)
-			if err != nil {
-				return nil, err
-			}
-			out = append(out, Made{m.Path, m.Kind, sha})
+			made = append(made, Made{m.Path, m.Kind, contents[i]})
 		}
 	}
-	return out, nil
+	return made, unreadable
 }
 
 // Use is a product in which a content is.

@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"bytes"
 	"os"
 	"path/filepath"
 	"slices"
@@ -83,10 +84,18 @@ func TestWhatWasMadeWithAMasterIsFoundAlsoByWayOfOthers(t *testing.T) {
 	darkPath := writeFrom(t, at("dark.fits"), "master dark", bias)
 	mask := writeFrom(t, at("a-mask.fits"), "master bad-pixels", darkPath) // comes before the dark in the folder
 	other := writeFrom(t, at("other.fits"), "master bias")
-	l := mustOpen(t, dir)
-	made, err := l.MadeWith(contentOf(t, bias))
+	damaged := writeFrom(t, at("damaged.fits"), "master bias")
+	text, err := os.ReadFile(damaged)
 	if err != nil {
 		t.Fatal(err)
+	}
+	if err := os.WriteFile(damaged, bytes.Replace(text, []byte("NINPUTS ="), []byte("LOSTCARD="), 1), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	l := mustOpen(t, dir)
+	made, unreadable := l.MadeWith(contentOf(t, bias))
+	if len(unreadable) != 1 || !strings.Contains(unreadable[0].Error(), damaged) {
+		t.Errorf("unreadable: %v, want %s alone", unreadable, damaged)
 	}
 	var names []string
 	for _, m := range made {
@@ -95,17 +104,14 @@ func TestWhatWasMadeWithAMasterIsFoundAlsoByWayOfOthers(t *testing.T) {
 	if !slices.Equal(names, []string{"a-mask.fits", "dark.fits"}) {
 		t.Errorf("made with the bias: %v", names)
 	}
-	made, err = l.MadeWith(contentOf(t, darkPath))
-	if err != nil {
-		t.Fatal(err)
-	}
+	made, _ = l.MadeWith(contentOf(t, darkPath))
 	direct := writeFrom(t, at("direct.fits"), whatFrame, darkPath, other)
 	through := writeFrom(t, at("through.fits"), whatFrame, mask)
 	writeFrom(t, at("apart.fits"), whatFrame, other)
 	cube := writeFrom(t, at("cube.fits"), whatCube, through)
 	writeFrom(t, at("apart-cube.fits"), whatCube, at("apart.fits"))
-	text := at("text.fits")
-	if err := os.WriteFile(text, []byte("SIMPLE? no"), 0o600); err != nil {
+	noFITS := at("text.fits")
+	if err := os.WriteFile(noFITS, []byte("SIMPLE? no"), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	files, err := FindFrames([]string{dir})
@@ -117,8 +123,8 @@ func TestWhatWasMadeWithAMasterIsFoundAlsoByWayOfOthers(t *testing.T) {
 	if !slices.Equal(uses, want) {
 		t.Errorf("%v, want %v", uses, want)
 	}
-	if len(unreadable) != 1 || !strings.Contains(unreadable[0].Error(), text) {
-		t.Errorf("unreadable: %v, want %s", unreadable, text)
+	if len(unreadable) != 2 || !strings.Contains(unreadable[0].Error(), damaged) || !strings.Contains(unreadable[1].Error(), noFITS) {
+		t.Errorf("unreadable: %v, want %s and %s", unreadable, damaged, noFITS)
 	}
 }
 

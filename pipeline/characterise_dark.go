@@ -159,6 +159,10 @@ func (m *sensorMeasuring) darkFigures(c int, f *CellFigures, g measure.Figure) {
 	if m.darks == nil || m.darks.runs == 0 {
 		return
 	}
+	if m.biasGood.n[c] == 0 {
+		m.cannot("dark current of "+f.Name, "none of its pixels is good: see the limits of bad_pixels in the profile")
+		return
+	}
 	d := &m.in.Profile.Detectors[m.detector].Dark
 	points := m.darkPoints(c)
 	fit := make([]measure.DarkPoint, len(points))

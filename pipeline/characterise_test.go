@@ -570,3 +570,23 @@ func TestABrokenFileIsNamedAndTheRestIsMeasured(t *testing.T) {
 		t.Errorf("read noise %+v, want 7.5", f)
 	}
 }
+
+// TestAnAmplifierWithoutAGoodPixelLeavesTheRest calls every pixel hot: no dark
+// current can be told of good ones, and all else is measured and written.
+func TestAnAmplifierWithoutAGoodPixelLeavesTheRest(t *testing.T) {
+	in := sensorInstrument(t, "detectors.0.bad_pixels.hot_e_per_s=1e-6")
+	files, _ := simulatedSensor(t, in, sensorPlan(in.Profile, 8), simulate.Options{Seed: 8})
+	c := measureAll(t, in, files, 2)[0]
+	for i := range c.Cells {
+		f := &c.Cells[i]
+		if f.Gain == nil || f.ReadNoise == nil || f.LinearityError == nil || f.DarkRate != nil {
+			t.Errorf("%s: gain %v, read noise %v, linearity error %v, dark current %v", f.Name, f.Gain, f.ReadNoise, f.LinearityError, f.DarkRate)
+		}
+		if !strings.Contains(c.reasons(), "dark current of "+f.Name+": none of its pixels is good") {
+			t.Errorf("%s: it says %q", f.Name, c.reasons())
+		}
+	}
+	if c.BadPixels == nil || c.BadPixels.Hot.Value+c.BadPixels.Unstable.Value != float64(c.BadPixels.Pixels) {
+		t.Errorf("bad pixels: %+v", c.BadPixels)
+	}
+}

@@ -419,8 +419,8 @@ func parseDecision(line []byte) (Decision, error) {
 	if err := from.Decode(&d); err != nil {
 		return d, err
 	}
-	if from.More() {
-		return d, errors.New("more than one JSON object stands on a line")
+	if _, err := from.Token(); err != io.EOF {
+		return d, errors.New("more than one JSON object, or other text, stands on a line")
 	}
 	return d, d.check()
 }

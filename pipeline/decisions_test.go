@@ -378,6 +378,8 @@ func TestWhatCannotBeReadIsNamedByItsLine(t *testing.T) {
 		"no JSON":              {"withdraw a", "invalid character"},
 		"an unknown key":       {strings.Replace(good, `"by"`, `"whom"`, 1), `unknown field "whom"`},
 		"two on a line":        {good + good, "more than one"},
+		"a brace too many":     {good + "}", "other text"},
+		"a list closed there":  {good + "] and more", "other text"},
 		"an unknown decision":  {strings.Replace(good, "accept", "praise", 1), `"praise"`},
 		"no reason":            {strings.Replace(good, "a test of a", " ", 1), "why"},
 		"nobody":               {strings.Replace(good, "A. Rook", "", 1), "by"},

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 
 	"go.uber.org/zap"
@@ -98,6 +100,31 @@ func TestFillingCanBeMadeAgain(t *testing.T) {
 				t.Error("products by 1 and 3 workers differ")
 			}
 		})
+	}
+}
+
+// A filled pixel's uncertainty is that of an estimate from others, so its budget
+// is refused for that reason, and a sound pixel's is not.
+func TestFilledPixelHasNoBudget(t *testing.T) {
+	c := mustRun(t, quillon)
+	s := calibrate(t, instrument(t, "quillon", filling), c.frames(t, "scene")[:1], pipeline.RunOptions{MastersDir: c.masters})
+	product := s.Frames[0].Product
+	width, _, _, flags := planesOf(t, product)
+	budget := func(i int) error {
+		_, err := pipeline.BudgetOf(product, []string{c.raw, c.masters}, &calib.Region{X0: i % width, X1: i%width + 1, Y0: i / width, Y1: i/width + 1}, 2)
+		return err
+	}
+	filled := slices.IndexFunc(flags, func(f int32) bool {
+		return calib.Flags(f)&calib.Filled != 0 && calib.Flags(f)&calib.Unusable == 0
+	})
+	if filled < 0 {
+		t.Fatal("no pixel is filled")
+	}
+	if err := budget(filled); err == nil || !strings.Contains(err.Error(), "was filled in") {
+		t.Errorf("pixel %d, %v: %v", filled, calib.Flags(flags[filled]), err)
+	}
+	if err := budget(slices.Index(flags, 0)); err != nil {
+		t.Error(err)
 	}
 }
 

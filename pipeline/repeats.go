@@ -75,10 +75,14 @@ func FlagRepeats(in *Instrument, files []string, opt RepeatOptions) (*RepeatSumm
 	}
 	out := &RepeatSummary{Software: Software, Version: Version, Frames: []RepeatReport{}, Failures: []Failure{}}
 	var all []*productFile
+	seen := map[string]string{}
 	for _, path := range files {
 		p, err := in.readProductHeader(path)
 		if err == nil && p.record.hasRole(roleRepeat) {
 			err = fmt.Errorf("%s was compared with other exposures before: name the product that it was made from", path)
+		}
+		if err == nil {
+			err = p.isAnother(seen)
 		}
 		if err != nil {
 			out.Failures = append(out.Failures, Failure{path, err.Error()})
@@ -94,6 +98,20 @@ func FlagRepeats(in *Instrument, files []string, opt RepeatOptions) (*RepeatSumm
 		}
 	}
 	return out, nil
+}
+
+// isAnother refuses a product of an exposure that is there already, which says
+// nothing new, and one whose copy would take the place of another's. seen holds
+// the products so far by both.
+func (p *productFile) isAnother(seen map[string]string) error {
+	exposure := fmt.Sprintf("%s %d of %v", p.record.Detector, p.record.Plane, rawInputs(p.record))
+	for _, key := range []string{exposure, p.name()} {
+		if other, ok := seen[key]; ok {
+			return fmt.Errorf("%s is of the same exposure as %s, or has its name: compare one of the two at a time", p.path, other)
+		}
+	}
+	seen[exposure], seen[p.name()] = p.path, p.path
+	return nil
 }
 
 // repeatSets puts products of one scene together, in the order of time.
@@ -120,6 +138,9 @@ func repeatSets(all []*productFile, withinS float64) [][]*productFile {
 func (in *Instrument) writeRepeats(set []*productFile, opt RepeatOptions) ([]RepeatReport, error) {
 	if len(set) < 2 {
 		return nil, fmt.Errorf("%s: no other exposure of the same scene was begun within %g s: name more products, or see --within", set[0].path, opt.WithinS)
+	}
+	if n := len(set); n > hits.MostRepeats { // before they are all in memory
+		return nil, fmt.Errorf("%d exposures of one scene, from %s on, are more than %d: name fewer at a time, or a shorter --within", n, set[0].path, hits.MostRepeats)
 	}
 	c, err := in.compareRepeats(set, opt)
 	if err != nil {

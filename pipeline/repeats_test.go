@@ -1,9 +1,12 @@
 package pipeline_test
 
 import (
+	"bytes"
 	"fmt"
 	"math"
+	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -118,6 +121,9 @@ func TestRepeatsFlagHits(t *testing.T) {
 						}
 					}
 				}
+				if k == 0 {
+					sameBudget(t, r.Product, products[k], flags, folders)
+				}
 				v2, err := pipeline.Verify(r.Product, folders, 3)
 				if err != nil || !v2.Same || len(v2.Details) > 0 {
 					t.Errorf("%s: %+v, %v", r.Product, v2, err)
@@ -140,6 +146,83 @@ func TestRepeatsFlagHits(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// sameBudget checks that a copy, which has other flags alone, has the budget of
+// the product that it was made from, in its first pixel without flags.
+func sameBudget(t *testing.T, copied, product string, flags []int32, folders []string) {
+	t.Helper()
+	width, _, _, _ := planesOf(t, product)
+	i := slices.Index(flags, 0)
+	pixel := &calib.Region{X0: i % width, X1: i%width + 1, Y0: i / width, Y1: i/width + 1}
+	got, want := mustBudget(t, copied, pixel, folders...), mustBudget(t, product, pixel, folders...)
+	got.Product = want.Product
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("%s: budget %+v, of the product itself %+v", copied, got, want)
+	}
+}
+
+// A set of more exposures than can be compared is refused by its headers, before
+// the planes of all lie in memory: these are damaged, and nothing has noticed.
+func TestTooManyRepeats(t *testing.T) {
+	in, _, products, _ := exposures(t, "quillon", 1, 0)
+	data, err := os.ReadFile(products[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, value, _, _ := planesOf(t, products[0])
+	data[bytes.Index(data, floats(value[:8]))] ^= 1
+	record, err := pipeline.ReadProvenance(products[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	raw := record.Inputs[0].SHA256 // each is to be of another exposure
+	dir := t.TempDir()
+	var files []string
+	for i := range 65 {
+		files = append(files, filepath.Join(dir, fmt.Sprintf("again-%02d.fits", i)))
+		other := bytes.ReplaceAll(data, []byte(raw), []byte(fmt.Sprintf("%02x", i)+raw[2:]))
+		if err := os.WriteFile(files[i], other, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	got, err := pipeline.FlagRepeats(in, files, pipeline.RepeatOptions{OutDir: t.TempDir(), WithinS: 600, Sigma: 5, MaxShiftPx: 0.2, Workers: 1})
+	if err != nil || len(got.Frames) != 0 || len(got.Failures) != 1 || !strings.Contains(got.Failures[0].Reason, "65 exposures of one scene") {
+		t.Errorf("%+v, %v", got, err)
+	}
+}
+
+// A product is no second exposure of what it shows itself, under its own name or
+// another; nor may the copy of one take the place of another's.
+func TestAnExposureIsNoRepeatOfItself(t *testing.T) {
+	in, _, products, _ := exposures(t, "quillon", 2, 0)
+	dir := t.TempDir()
+	copied := func(name, of string) string {
+		data, err := os.ReadFile(of)
+		if err != nil {
+			t.Fatal(err)
+		}
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, data, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	renamed, sameName := copied("other.fits", products[0]), copied(filepath.Base(products[0]), products[1])
+	for _, c := range []struct {
+		name             string
+		files            []string
+		frames, failures int
+	}{
+		{"one exposure twice", []string{products[0], renamed}, 0, 2},
+		{"two names alike", []string{products[0], sameName}, 0, 2},
+		{"two exposures, one twice", []string{products[0], products[1], renamed}, 2, 1},
+	} {
+		got, err := pipeline.FlagRepeats(in, c.files, pipeline.RepeatOptions{OutDir: t.TempDir(), Overwrite: true, WithinS: 600, Sigma: 5, MaxShiftPx: 0.2, Workers: 1})
+		if err != nil || len(got.Frames) != c.frames || len(got.Failures) != c.failures || !strings.Contains(got.Failures[0].Reason, "compare one of the two") {
+			t.Errorf("%s: %+v, %v", c.name, got, err)
+		}
 	}
 }
 

@@ -147,6 +147,8 @@ func reopen(in *Instrument, record *Provenance, folders []string, workers int) (
 		case roleBefore:
 			before = append(before, path)
 			continue
+		case roleProduct, roleRepeat:
+			continue // they changed flags alone
 		}
 		m, err := readMaster(path)
 		if err != nil {

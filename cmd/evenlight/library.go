@@ -572,18 +572,15 @@ func (u *usesOf) of(l *shelf, c *cobra.Command, lib *pipeline.Library, e *pipeli
 	if e.Kind == pipeline.KindCharacterisation {
 		return u.ofSensor(v)
 	}
-	made, err := lib.MadeWith(e.SHA256)
-	if err != nil {
-		return v, []error{err}
-	}
+	made, problems := lib.MadeWith(e.SHA256)
 	v.Masters = made
-	var problems []error
 	if len(u.products) > 0 {
 		files, err := pipeline.FindFrames(u.products)
 		if err != nil {
-			return v, []error{err}
+			return v, append(problems, err)
 		}
-		v.Products, problems = pipeline.FindUses(e.SHA256, made, files)
+		uses, unreadable := pipeline.FindUses(e.SHA256, made, files)
+		v.Products, problems = uses, append(problems, unreadable...)
 	}
 	if l.archive != "" {
 		name, uses, err := ledgerUses(l, c, e.SHA256, made)
