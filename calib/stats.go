@@ -20,6 +20,9 @@ func Median[T Number](x []T) T {
 	if n == 0 {
 		return T(math.NaN())
 	}
+	if many, ok := any(x).([]float32); ok && n >= manySamples {
+		return T(medianOfMany(many))
+	}
 	hi := selectKth(x, n/2)
 	if n%2 == 1 {
 		return hi

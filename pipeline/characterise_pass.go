@@ -32,6 +32,7 @@ type framePass struct {
 
 // passWorker is the working memory of one goroutine.
 type passWorker struct {
+	raw        []float32 // a row as it was read, DN
 	a, b       []float32 // a row of both frames, above offset
 	colA, colB []float32 // the pixels of one cell, put together
 }
@@ -74,7 +75,7 @@ func (in *Instrument) newPass(detector int, s *calib.Sensor, cells *cellMap, ord
 		queue: make(chan *loadedPair), free: make(chan *loadedPair, passAhead), stop: make(chan struct{})}
 	for range p.workers {
 		n := s.Image.Width()
-		p.work = append(p.work, &passWorker{a: make([]float32, n), b: make([]float32, n), colA: make([]float32, n), colB: make([]float32, n)})
+		p.work = append(p.work, &passWorker{raw: make([]float32, n), a: make([]float32, n), b: make([]float32, n), colA: make([]float32, n), colB: make([]float32, n)})
 	}
 	for range passAhead {
 		p.free <- &loadedPair{}
@@ -222,13 +223,13 @@ func (p *framePass) goThrough(out *pairOf, addRow func(y int, a, b []float32)) [
 			sums[band] = s
 		}
 		for y := band * passRows; y < min(height, (band+1)*passRows); y++ {
-			if err := p.above(out.frames[0], y, work.a); err != nil && impossible[band][0] == nil {
+			if err := p.above(out.frames[0], y, work.raw, work.a); err != nil && impossible[band][0] == nil {
 				impossible[band][0] = err
 			}
 			var b []float32
 			if two {
 				b = work.b
-				if err := p.above(out.frames[1], y, b); err != nil && impossible[band][1] == nil {
+				if err := p.above(out.frames[1], y, work.raw, b); err != nil && impossible[band][1] == nil {
 					impossible[band][1] = err
 				}
 				p.addCells(s, p.runs[y], work)
@@ -314,11 +315,12 @@ func (p *framePass) addCells(sums []measure.PairSums, runs []cellRun, w *passWor
 	}
 }
 
-// above brings an image row of a frame above its offset into dst. A sample
-// that the converter cannot have made becomes NaN; the first is the error.
-func (p *framePass) above(f *loadedFrame, y int, dst []float32) error {
+// above brings an image row of a frame above its offset into dst; raw is
+// memory for the samples as they were read. A sample that the converter cannot
+// have made becomes NaN; the first is the error.
+func (p *framePass) above(f *loadedFrame, y int, raw, dst []float32) error {
 	im := p.sensor.Image
-	row, err := f.rows.RawRow(y+im.Y0, im.X0, im.X1, dst)
+	row, err := f.rows.RawRow(y+im.Y0, im.X0, im.X1, raw)
 	if err != nil { // of a file in memory, whose size has been checked
 		for x := range dst {
 			dst[x] = float32(math.NaN())
@@ -328,16 +330,42 @@ func (p *framePass) above(f *loadedFrame, y int, dst []float32) error {
 	ceiling := float32(p.sensor.CeilingDN)
 	var first error
 	for _, g := range p.sensor.Segments()[y] {
-		offset := f.traces[g.Amp].DN[y]
 		src, out := row[g.X0:g.X1], dst[g.X0:g.X1]
-		for x, v := range src {
-			if v > ceiling || v < 0 {
-				if first == nil {
-					first = &FrameError{Path: f.of.Path, Err: &calib.SampleError{Column: g.X0 + x + im.X0 + 1, Row: y + im.Y0 + 1, Value: float64(v), CeilingDN: p.sensor.CeilingDN}}
-				}
-				v = float32(math.NaN())
+		if subtract(out, src, f.traces[g.Amp].DN[y], ceiling) {
+			continue
+		}
+		if x := dropImpossible(out, src, ceiling); x >= 0 && first == nil {
+			first = &FrameError{Path: f.of.Path, Err: &calib.SampleError{Column: g.X0 + x + im.X0 + 1, Row: y + im.Y0 + 1, Value: float64(src[x]), CeilingDN: p.sensor.CeilingDN}}
+		}
+	}
+	return first
+}
+
+// subtract takes the offset off samples. It tells whether all of them lie
+// between 0 and the ceiling, which for floats of that range their bits, taken
+// as whole numbers, do too: so no sample needs a branch. NaN does not.
+func subtract(dst, src []float32, offset, ceiling float32) bool {
+	dst = dst[:len(src)]
+	top := int32(math.Float32bits(ceiling))
+	beyond := int32(0)
+	for x, v := range src {
+		k := int32(math.Float32bits(v))
+		beyond |= k | (top - k)
+		dst[x] = v - offset
+	}
+	return beyond >= 0
+}
+
+// dropImpossible makes NaN of samples that the converter cannot have made. It
+// returns the place of the first, or -1.
+func dropImpossible(dst, src []float32, ceiling float32) int {
+	first := -1
+	for x, v := range src {
+		if v > ceiling || v < 0 {
+			dst[x] = float32(math.NaN())
+			if first < 0 {
+				first = x
 			}
-			out[x] = v - offset
 		}
 	}
 	return first

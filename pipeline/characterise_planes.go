@@ -50,7 +50,7 @@ func (m *meanPlane) finish() {
 type darkPlanes struct {
 	width int
 	// Of the run under way: sum, sum of squares and the two highest samples,
-	// these as whole numbers of the same order ([orderKey]).
+	// these as whole numbers of the same order ([calib.OrderKey]).
 	sum, square []float32
 	top, second []int32
 	frames      int
@@ -98,19 +98,6 @@ func (d *darkPlanes) add(first bool, y int, a, b []float32) {
 	addTwo(sum, square, top, second, a, b)
 }
 
-// orderKey turns a sample into a whole number that grows with it, so that the
-// highest can be kept without branches, which would be mispredicted half of
-// the time. NaN is above all; its sum is NaN, too.
-func orderKey(v float32) int32 {
-	b := int32(math.Float32bits(v))
-	return b ^ int32(uint32(b>>31)>>1)
-}
-
-// fromOrderKey is the sample again.
-func fromOrderKey(k int32) float32 {
-	return math.Float32frombits(uint32(k ^ int32(uint32(k>>31)>>1)))
-}
-
 func begin(sum, square []float32, top, second []int32) {
 	clear(sum)
 	clear(square)
@@ -125,7 +112,7 @@ func addOne(sum, square []float32, top, second []int32, a []float32) {
 	for x, v := range a {
 		sum[x] += v
 		square[x] += v * v
-		k, t := orderKey(v), top[x]
+		k, t := calib.OrderKey(v), top[x]
 		top[x], second[x] = max(t, k), max(second[x], min(t, k))
 	}
 }
@@ -137,7 +124,7 @@ func addTwo(sum, square []float32, top, second []int32, a, b []float32) {
 		w := b[x]
 		sum[x] += v + w
 		square[x] += v*v + w*w
-		i, j := orderKey(v), orderKey(w)
+		i, j := calib.OrderKey(v), calib.OrderKey(w)
 		high, low, t := max(i, j), min(i, j), top[x]
 		top[x], second[x] = max(t, high), max(second[x], low, min(t, high))
 	}
@@ -160,23 +147,48 @@ const hitSigmas = 4
 // lie below the limit as are found between it and twice as much, evenly:
 // faint[c] gathers half of the limit for each of the latter.
 func (d *darkPlanes) foldRow(y int, segs []calib.Segment, cells []int16, noise []darkNoise, bias []float32, r darkWeights, faint []float64) {
-	i := y * d.width
-	slope := d.slope[r.place]
-	bySlope, byRate := float32(float64(d.frames)*(r.ht-r.middle)), float32(float64(d.frames)*r.ht)
 	for _, g := range segs {
-		n := noise[g.Amp]
-		for x := g.X0; x < g.X1; x++ {
-			p := i + x
-			j := d.judge(p, n, float64(bias[p]))
-			d.chi[p] += j.chi
-			d.kept[p] += j.kept
-			slope[p] += bySlope * j.mean
-			if r.place == 0 {
-				d.rate[p] += byRate * j.mean
+		var of []int16
+		if cells != nil {
+			of = cells[g.X0:g.X1]
+		}
+		d.foldSegment(y*d.width+g.X0, y*d.width+g.X1, of, noise[g.Amp], bias, r, faint)
+	}
+}
+
+// foldSegment is foldRow for the pixels from <= p < to of one amplifier.
+func (d *darkPlanes) foldSegment(from, to int, cells []int16, noise darkNoise, bias []float32, r darkWeights, faint []float64) {
+	sum, square, top := d.sum[from:to], d.square[from:to], d.top[from:to]
+	bias, chi, kept := bias[from:to], d.chi[from:to], d.kept[from:to]
+	slope := d.slope[r.place][from:to]
+	var rate []float32
+	if r.place == 0 {
+		rate = d.rate[from:to]
+	}
+	bySlope, byRate := float32(float64(d.frames)*(r.ht-r.middle)), float32(float64(d.frames)*r.ht)
+	all := float64(d.frames)
+	reach := math.Inf(1)
+	if d.frames >= 3 {
+		reach = hitSigmas * math.Sqrt(noise.base*all/(all-1))
+	}
+	one, rest := 1/all, 1/math.Max(1, all-1)
+	for x := range sum {
+		s, q, n := float64(sum[x]), float64(square[x]), all
+		level := float64(bias[x])
+		mean := s * one
+		if high := float64(calib.FromOrderKey(top[x])); high-(s-high)*rest > reach { // above the noise without charge at least
+			var left float64
+			n, s, q, left = d.withoutHits(from+x, noise, level, n, s, q)
+			mean = s / n
+			if left > 0 && cells != nil && cells[x] != noCell {
+				faint[cells[x]] += left
 			}
-			if j.faint > 0 && cells != nil && cells[x] != noCell {
-				faint[cells[x]] += j.faint
-			}
+		}
+		chi[x] += float32(max(0, q-s*mean)) / float32(noise.base+noise.perDN*max(0, mean-level))
+		kept[x] += int32(n)
+		slope[x] += bySlope * float32(mean)
+		if rate != nil {
+			rate[x] += byRate * float32(mean)
 		}
 	}
 }
@@ -188,35 +200,15 @@ type darkWeights struct {
 	ht, middle float64
 }
 
-// judged is what becomes of the samples of one pixel in a run.
-type judged struct {
-	kept  int32
-	mean  float32
-	chi   float32 // sum of squares about the mean over the expected variance
-	faint float64 // half the limit for each hit up to twice as high as it, DN
-}
-
-func (d *darkPlanes) judge(p int, noise darkNoise, bias float64) judged {
-	n := float64(d.frames)
-	sum, square := float64(d.sum[p]), float64(d.square[p])
-	var out judged
-	if d.frames >= 3 {
-		n, sum, square, out.faint = d.withoutHits(p, noise, bias, n, sum, square)
-	}
-	mean := sum / n
-	out.kept, out.mean = int32(n), float32(mean)
-	out.chi = float32(max(0, square-sum*mean) / (noise.base + noise.perDN*max(0, mean-bias)))
-	return out
-}
-
-// withoutHits takes the two highest samples off the sums where they stand out
-// from the rest.
+// withoutHits takes the two highest samples of pixel p off the sums where they
+// stand out from the rest; faint is half the limit for each hit up to twice as
+// high as it, DN.
 func (d *darkPlanes) withoutHits(p int, noise darkNoise, bias, n, sum, square float64) (kept, s, q, faint float64) {
 	for _, high := range [...]int32{d.top[p], d.second[p]} {
 		if n < 3 {
 			break
 		}
-		v := float64(fromOrderKey(high))
+		v := float64(calib.FromOrderKey(high))
 		rest := (sum - v) / (n - 1)
 		over := v - rest
 		if !(over > 0) || over*over*(n-1) <= hitSigmas*hitSigmas*n*noise.base {

@@ -3,6 +3,7 @@ package plots
 import (
 	"bytes"
 	"fmt"
+	"image/png"
 
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
@@ -48,7 +49,8 @@ func (f *Figure) PNG() ([]byte, error) {
 	c := vgimg.NewWith(vgimg.UseWH(figureWidth, l.height), vgimg.UseDPI(pngDPI), vgimg.UseBackgroundColor(paper))
 	l.draw(c)
 	var b bytes.Buffer
-	if _, err := (vgimg.PngCanvas{Canvas: c}).WriteTo(&b); err != nil {
+	fast := png.Encoder{CompressionLevel: png.BestSpeed} // half the time, a tenth more bytes
+	if err := fast.Encode(&b, c.Image()); err != nil {
 		return nil, fmt.Errorf("drawing %q as PNG: %w", f.heading.Title, err)
 	}
 	return b.Bytes(), nil
