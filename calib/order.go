@@ -18,6 +18,42 @@ func FromOrderKey(k int32) float32 {
 	return math.Float32frombits(uint32(k ^ int32(uint32(k>>31)>>1)))
 }
 
+// medianByKeys is [Median] of few samples or of many. x keeps its order.
+func medianByKeys(x []float32) float32 {
+	if len(x) <= fewSamples {
+		return medianOfFew(x)
+	}
+	return medianOfMany(x)
+}
+
+// fewSamples is the number of samples up to which swapping neighbours without
+// branches costs less than dividing them.
+const fewSamples = 24
+
+// medianOfFew lets the largest of the samples rise to the end, then the largest
+// of the rest, until the middle is reached.
+func medianOfFew(x []float32) float32 {
+	var keys [fewSamples]int32
+	k := keys[:len(x)]
+	for i, v := range x {
+		k[i] = OrderKey(v)
+	}
+	middle := len(k) / 2
+	for end := len(k) - 1; end >= max(0, middle-1); end-- {
+		high := k[0]
+		for i := 1; i <= end; i++ {
+			v := k[i]
+			k[i-1], high = min(v, high), max(v, high)
+		}
+		k[end] = high
+	}
+	hi := FromOrderKey(k[middle])
+	if len(k)%2 == 1 {
+		return hi
+	}
+	return (FromOrderKey(k[middle-1]) + hi) / 2
+}
+
 // manySamples is the number of samples from which counting them by the leading
 // bits of their keys costs less than putting them in order.
 const manySamples = 4096
@@ -26,9 +62,8 @@ const manySamples = 4096
 // exponent and three bits of the mantissa. Their counts fit the first cache.
 const keyBits = 12
 
-// medianOfMany is [Median] of many samples: all are counted, and only those
-// that share their leading bits with the middle are looked at again. x keeps
-// its order.
+// medianOfMany counts the samples by their leading bits. Only those that share
+// them with the middle are looked at again.
 func medianOfMany(x []float32) float32 {
 	var count [1 << keyBits]int32
 	for _, v := range x {
@@ -48,12 +83,15 @@ func kthOf(x []float32, count *[1 << keyBits]int32, k int) float32 {
 		k -= int(count[bin])
 		bin++
 	}
-	within := make([]float32, 0, count[bin])
+	within := make([]float32, count[bin]+1) // one place for those that are passed over
+	n := 0
 	for _, v := range x {
-		if leading(v) == bin {
-			within = append(within, v)
+		within[n] = v
+		if leading(v) == bin { // becomes an addition, not a branch
+			n++
 		}
 	}
+	within = within[:n]
 	if k == len(within)-1 {
 		return slices.Max(within)
 	}

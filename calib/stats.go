@@ -20,8 +20,8 @@ func Median[T Number](x []T) T {
 	if n == 0 {
 		return T(math.NaN())
 	}
-	if many, ok := any(x).([]float32); ok && n >= manySamples {
-		return T(medianOfMany(many))
+	if f, ok := any(x).([]float32); ok && (n >= manySamples || n <= fewSamples) {
+		return T(medianByKeys(f))
 	}
 	hi := selectKth(x, n/2)
 	if n%2 == 1 {

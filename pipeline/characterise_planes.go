@@ -21,19 +21,19 @@ func newMeanPlane(im calib.Region) *meanPlane {
 	return &meanPlane{width: im.Width(), v: make([]float32, im.Width()*im.Height())}
 }
 
-// add takes a row of one or two frames.
-func (m *meanPlane) add(y int, a, b []float32) {
+// add takes a row of some frames.
+func (m *meanPlane) add(y int, rows [][]float32) {
 	sum := m.v[y*m.width : (y+1)*m.width]
-	a = a[:len(sum)]
-	if b == nil {
+	for ; len(rows) >= 2; rows = rows[2:] {
+		a, b := rows[0][:len(sum)], rows[1][:len(sum)]
 		for x, v := range a {
+			sum[x] += v + b[x]
+		}
+	}
+	for _, a := range rows {
+		for x, v := range a[:len(sum)] {
 			sum[x] += v
 		}
-		return
-	}
-	b = b[:len(sum)]
-	for x, v := range a {
-		sum[x] += v + b[x]
 	}
 }
 
@@ -83,19 +83,24 @@ func (d *darkPlanes) slopeOf(place int) []float32 {
 	return d.slope[place]
 }
 
-// add takes a row of one or two frames of the run; first says that the run
-// begins with them.
-func (d *darkPlanes) add(first bool, y int, a, b []float32) {
+// add takes a row of some frames of the run; first says that the run begins
+// with them.
+func (d *darkPlanes) add(first bool, y int, rows [][]float32) {
 	i, j := y*d.width, (y+1)*d.width
 	sum, square, top, second := d.sum[i:j], d.square[i:j], d.top[i:j], d.second[i:j]
 	if first {
 		begin(sum, square, top, second)
 	}
-	if b == nil {
-		addOne(sum, square, top, second, a)
+	if len(rows) == 4 {
+		addFour(sum, square, top, second, rows)
 		return
 	}
-	addTwo(sum, square, top, second, a, b)
+	for ; len(rows) >= 2; rows = rows[2:] {
+		addTwo(sum, square, top, second, rows[0], rows[1])
+	}
+	for _, a := range rows {
+		addOne(sum, square, top, second, a)
+	}
 }
 
 func begin(sum, square []float32, top, second []int32) {
@@ -127,6 +132,22 @@ func addTwo(sum, square []float32, top, second []int32, a, b []float32) {
 		i, j := calib.OrderKey(v), calib.OrderKey(w)
 		high, low, t := max(i, j), min(i, j), top[x]
 		top[x], second[x] = max(t, high), max(second[x], low, min(t, high))
+	}
+}
+
+func addFour(sum, square []float32, top, second []int32, rows [][]float32) {
+	n := len(sum)
+	square, top, second = square[:n], top[:n], second[:n]
+	a, b, c, d := rows[0][:n], rows[1][:n], rows[2][:n], rows[3][:n]
+	for x, v := range a {
+		w, s, t := b[x], c[x], d[x]
+		sum[x] += (v + w) + (s + t)
+		square[x] += (v*v + w*w) + (s*s + t*t)
+		i, j, k, l := calib.OrderKey(v), calib.OrderKey(w), calib.OrderKey(s), calib.OrderKey(t)
+		h1, l1, h2, l2 := max(i, j), min(i, j), max(k, l), min(k, l)
+		high, next := max(h1, h2), max(min(h1, h2), l1, l2)
+		most := top[x]
+		top[x], second[x] = max(most, high), max(min(most, high), second[x], next)
 	}
 }
 
