@@ -69,21 +69,28 @@ func medianOfMany(x []float32) float32 {
 	for _, v := range x {
 		count[leading(v)]++
 	}
-	hi := kthOf(x, &count, len(x)/2)
+	before, within := shareOf(x, &count, len(x)/2)
+	k := len(x)/2 - before
+	hi := selectKth(within, k)
 	if len(x)%2 == 1 {
 		return hi
 	}
-	return (kthOf(x, &count, len(x)/2-1) + hi) / 2
+	if k == 0 {
+		_, within = shareOf(x, &count, len(x)/2-1)
+		return (slices.Max(within) + hi) / 2
+	}
+	return (slices.Max(within[:k]) + hi) / 2
 }
 
-// kthOf is the k-th smallest sample (from 0) of x, counted by leading bits.
-func kthOf(x []float32, count *[1 << keyBits]int32, k int) float32 {
+// shareOf returns the samples that share their leading bits with the k-th
+// smallest (from 0), and the number of smaller ones.
+func shareOf(x []float32, count *[1 << keyBits]int32, k int) (before int, within []float32) {
 	bin := 0
-	for k >= int(count[bin]) {
-		k -= int(count[bin])
+	for k >= before+int(count[bin]) {
+		before += int(count[bin])
 		bin++
 	}
-	within := make([]float32, count[bin]+1) // one place for those that are passed over
+	within = make([]float32, count[bin]+1) // one place for those that are passed over
 	n := 0
 	for _, v := range x {
 		within[n] = v
@@ -91,11 +98,7 @@ func kthOf(x []float32, count *[1 << keyBits]int32, k int) float32 {
 			n++
 		}
 	}
-	within = within[:n]
-	if k == len(within)-1 {
-		return slices.Max(within)
-	}
-	return selectKth(within, k)
+	return before, within[:n]
 }
 
 // leading are the leading bits of a sample's key, counted from 0.

@@ -84,11 +84,7 @@ func selectKth[T cmp.Ordered](x []T, k int) T {
 func MedianMAD[T Number](x []T) (median, sigma T) {
 	median = Median(x)
 	for i, v := range x {
-		if v < median {
-			x[i] = median - v
-		} else {
-			x[i] = v - median
-		}
+		x[i] = T(math.Abs(float64(v - median)))
 	}
 	return median, Median(x) * madToSigma
 }

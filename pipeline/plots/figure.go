@@ -26,8 +26,8 @@ type Figure struct {
 	panels  []*panel
 }
 
-// pngDPI is the resolution of PNG files: 1275 pixels wide.
-const pngDPI = 180
+// pngDPI is the resolution of PNG files: 1020 pixels wide.
+const pngDPI = 144
 
 // SVG returns the bytes of an SVG file. Its text is text, in Liberation Sans,
 // or where that is not installed in Arial or Helvetica, which are as wide.
