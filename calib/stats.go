@@ -20,6 +20,9 @@ func Median[T Number](x []T) T {
 	if n == 0 {
 		return T(math.NaN())
 	}
+	if f, ok := any(x).([]float32); ok && (n >= manySamples || n <= fewSamples) {
+		return T(medianByKeys(f))
+	}
 	hi := selectKth(x, n/2)
 	if n%2 == 1 {
 		return hi
@@ -81,11 +84,7 @@ func selectKth[T cmp.Ordered](x []T, k int) T {
 func MedianMAD[T Number](x []T) (median, sigma T) {
 	median = Median(x)
 	for i, v := range x {
-		if v < median {
-			x[i] = median - v
-		} else {
-			x[i] = v - median
-		}
+		x[i] = T(math.Abs(float64(v - median)))
 	}
 	return median, Median(x) * madToSigma
 }

@@ -47,6 +47,35 @@ func TestMedianOfOrderedSamples(t *testing.T) {
 	}
 }
 
+// Many samples are counted by their leading bits: of both signs, with ties and
+// without, with an even number and an odd one.
+func TestMedianOfManySamples(t *testing.T) {
+	rng := newRand(2)
+	for name, draw := range map[string]func() float32{
+		"normal":        func() float32 { return float32(rng.NormFloat64()) },
+		"far from zero": func() float32 { return float32(30000 + rng.NormFloat64()) },
+		"half steps":    func() float32 { return float32(math.Round(6*rng.NormFloat64())) / 2 },
+		"two values":    func() float32 { return float32(rng.IntN(2))*8 - 4 },
+		"with infinite": func() float32 { return []float32{float32(math.Inf(-1)), 1, 2, float32(math.Inf(1))}[rng.IntN(4)] },
+	} {
+		for n := manySamples; n < manySamples+5; n++ {
+			x := make([]float32, n)
+			for i := range x {
+				x[i] = draw()
+			}
+			sorted := slices.Clone(x)
+			slices.Sort(sorted)
+			want := (sorted[(n-1)/2] + sorted[n/2]) / 2
+			if n%2 == 1 {
+				want = sorted[n/2]
+			}
+			if got := Median(x); got != want {
+				t.Errorf("%s: median of %d samples is %g, want %g", name, n, got, want)
+			}
+		}
+	}
+}
+
 func TestMedianOfNothingIsNaN(t *testing.T) {
 	if got := Median([]float64{}); !math.IsNaN(got) {
 		t.Errorf("median of no sample is %g, want NaN", got)

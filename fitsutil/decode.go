@@ -145,6 +145,51 @@ func decode16(dst []float32, src []byte, flip uint64, offset float32) {
 	}
 }
 
+// DecodeAbove is [HDU.DecodeFloat32] of 16-bit samples with an offset taken off
+// each. It is false, and dst holds nothing of use, where a sample is negative or
+// has more than so many bits, and for samples that are stored in other ways:
+// decode them as real numbers then.
+func (h *HDU) DecodeAbove(dst []float32, src []byte, offset float32, bits int) bool {
+	if h.checkSamples(len(dst), src) != nil || h.Bitpix != 16 || h.Scale != 1 || h.Blank != nil {
+		return false
+	}
+	const each = 0x0001000100010001
+	beyond := uint64(0xFFFF) &^ (1<<bits - 1)
+	switch h.Zero {
+	case 0:
+		return decode16Above(dst, src, 0, each*(beyond|0x8000), offset)
+	case 32768: // the flip of the top bit
+		return decode16Above(dst, src, each*0x8000, each*beyond, offset)
+	}
+	return false
+}
+
+// decode16Above is decode16 of samples that are not negative, with an offset
+// taken off. It tells whether none has a bit that is set in beyond.
+func decode16Above(dst []float32, src []byte, flip, beyond uint64, offset float32) bool {
+	var seen uint64
+	for len(dst) >= 8 && len(src) >= 16 {
+		a := binary.BigEndian.Uint64(src) ^ flip
+		b := binary.BigEndian.Uint64(src[8:]) ^ flip
+		seen |= a | b
+		dst[0] = math.Float32frombits(uint32(a>>48)|magic) - 1<<23 - offset
+		dst[1] = math.Float32frombits(uint32(a>>32)&0xFFFF|magic) - 1<<23 - offset
+		dst[2] = math.Float32frombits(uint32(a)>>16|magic) - 1<<23 - offset
+		dst[3] = math.Float32frombits(uint32(a)&0xFFFF|magic) - 1<<23 - offset
+		dst[4] = math.Float32frombits(uint32(b>>48)|magic) - 1<<23 - offset
+		dst[5] = math.Float32frombits(uint32(b>>32)&0xFFFF|magic) - 1<<23 - offset
+		dst[6] = math.Float32frombits(uint32(b)>>16|magic) - 1<<23 - offset
+		dst[7] = math.Float32frombits(uint32(b)&0xFFFF|magic) - 1<<23 - offset
+		dst, src = dst[8:], src[16:]
+	}
+	for i := range dst {
+		v := binary.BigEndian.Uint16(src[2*i:]) ^ uint16(flip)
+		seen |= uint64(v)
+		dst[i] = math.Float32frombits(uint32(v)|magic) - 1<<23 - offset
+	}
+	return seen&beyond == 0
+}
+
 func decodePlainFloat32(dst []float32, src []byte) {
 	for len(dst) >= 4 && len(src) >= 16 {
 		a := binary.BigEndian.Uint64(src)

@@ -95,6 +95,68 @@ func sameFloat(a, b float64) bool {
 	return a == b || math.IsNaN(a) && math.IsNaN(b)
 }
 
+// Samples of the converter's range come out as DecodeFloat32 has them, less the
+// offset; one sample out of range, wherever it is, is told.
+func TestDecodeAboveTellsSamplesOutOfRange(t *testing.T) {
+	const n, bits, offset = 21, 12, 317.25
+	for _, zero := range []float64{0, 32768} {
+		h := &HDU{Kind: ImageHDU, Bitpix: 16, Scale: 1, Zero: zero}
+		samples := make([]float64, n) // as stored
+		for i := range samples {
+			samples[i] = float64(i*4095/(n-1)) - zero
+		}
+		want, got := make([]float32, n), make([]float32, n)
+		if err := h.DecodeFloat32(want, rawSamples(16, samples)); err != nil {
+			t.Fatal(err)
+		}
+		if !h.DecodeAbove(got, rawSamples(16, samples), offset, bits) {
+			t.Errorf("BZERO %g: samples of 0 to 4095 are not taken", zero)
+		}
+		for i := range want {
+			if got[i] != want[i]-offset {
+				t.Errorf("BZERO %g: sample %d is %g, want %g", zero, i, got[i], want[i]-offset)
+			}
+		}
+		beyond := []float64{4096, 32767}
+		if zero == 0 {
+			beyond = append(beyond, -1, -32768)
+		} else {
+			beyond = append(beyond, 32768, 65535)
+		}
+		for i := range samples {
+			for _, v := range beyond {
+				bad := append([]float64{}, samples...)
+				bad[i] = v - zero
+				if h.DecodeAbove(got, rawSamples(16, bad), offset, bits) {
+					t.Errorf("BZERO %g: %g in place %d passes as a sample of %d bits", zero, v, i, bits)
+				}
+			}
+		}
+	}
+	all := &HDU{Kind: ImageHDU, Bitpix: 16, Scale: 1, Zero: 32768}
+	if !all.DecodeAbove(make([]float32, 2), rawSamples(16, []float64{-32768, 32767}), 0, 16) {
+		t.Error("samples of 0 and 65535 are not taken as 16 bits")
+	}
+}
+
+// What is not stored as plain 16-bit numbers is left to DecodeFloat32.
+func TestDecodeAboveRefusesOtherSamples(t *testing.T) {
+	blank := int64(3)
+	for name, h := range map[string]*HDU{
+		"float32": {Kind: ImageHDU, Bitpix: -32, Scale: 1}, "int32": {Kind: ImageHDU, Bitpix: 32, Scale: 1},
+		"scaled": {Kind: ImageHDU, Bitpix: 16, Scale: 2}, "shifted": {Kind: ImageHDU, Bitpix: 16, Scale: 1, Zero: 5},
+		"blank": {Kind: ImageHDU, Bitpix: 16, Scale: 1, Blank: &blank},
+	} {
+		if h.DecodeAbove(make([]float32, 2), rawSamples(h.Bitpix, []float64{1, 2}), 0, 16) {
+			t.Errorf("%s: taken", name)
+		}
+	}
+	h := &HDU{Kind: ImageHDU, Bitpix: 16, Scale: 1}
+	if h.DecodeAbove(make([]float32, 3), rawSamples(16, []float64{1, 2}), 0, 16) {
+		t.Error("two samples for a row of three: taken")
+	}
+}
+
 func TestDecodeInt32(t *testing.T) {
 	cases := []struct {
 		bitpix int

@@ -158,16 +158,19 @@ const shadeCells = 16
 func (m *sensorMeasuring) shading(c int, plane []float32) func(x, y int) float64 {
 	width := m.sensor.Image.Width()
 	ref := m.sensor.Reference.Shift(-m.sensor.Image.X0, -m.sensor.Image.Y0)
-	var sum, count [shadeCells * shadeCells]float64
+	var sum, count, atX, atY [shadeCells * shadeCells]float64 // a block of a strip, or without bad pixels, has its middle elsewhere
 	u := func(x int) float64 { return (2*float64(x-ref.X0)+1)/float64(ref.Width()) - 1 }
 	v := func(y int) float64 { return (2*float64(y-ref.Y0)+1)/float64(ref.Height()) - 1 }
 	for y := ref.Y0; y < ref.Y1; y++ {
+		up := v(y)
 		cells, mask := m.cells.rows[y], m.mask[y*width:(y+1)*width]
 		for x := ref.X0; x < ref.X1; x++ {
 			if p := plane[y*width+x]; int(cells[x]) == c && mask[x] == 0 && p == p {
 				b := (y-ref.Y0)*shadeCells/ref.Height()*shadeCells + (x-ref.X0)*shadeCells/ref.Width()
 				sum[b] += float64(p)
 				count[b]++
+				atX[b] += u(x)
+				atY[b] += up
 			}
 		}
 	}
@@ -178,7 +181,7 @@ func (m *sensorMeasuring) shading(c int, plane []float32) func(x, y int) float64
 		if k == 0 {
 			continue
 		}
-		x, y := 2*(float64(b%shadeCells)+0.5)/shadeCells-1, 2*(float64(b/shadeCells)+0.5)/shadeCells-1
+		x, y := atX[b]/k, atY[b]/k
 		design = append(design, []float64{1, x, y, x * x, x * y, y * y})
 		level, weight = append(level, sum[b]/k), append(weight, k)
 		all, n = all+sum[b], n+k

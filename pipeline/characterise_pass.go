@@ -3,6 +3,7 @@ package pipeline
 import (
 	"fmt"
 	"math"
+	"math/bits"
 
 	"evenlight/calib"
 	"evenlight/calib/measure"
@@ -14,9 +15,14 @@ import (
 // put together in order, so that no figure depends on the number of workers.
 const passRows = 64
 
-// framePass goes through the pixels of calibration frames, two at a time: each
-// file is read once, and the next two are read while the rows of these are
-// gone through.
+// groupFrames is the number of frames that are gone through at a time where no
+// pairs are asked for: the more, the less often the planes of their sums pass
+// through the processor, and the more raw frames are held in memory.
+const groupFrames = 4
+
+// framePass goes through the pixels of calibration frames, two or a group at a
+// time: each file is read once, and the next ones are read while the rows of
+// these are gone through.
 type framePass struct {
 	in       *Instrument
 	detector int
@@ -25,15 +31,16 @@ type framePass struct {
 	workers  int
 	work     []*passWorker
 	runs     [][]cellRun // of each image row
-	queue    chan *loadedPair
-	free     chan *loadedPair
+	queue    chan *loadedGroup
+	free     chan *loadedGroup
 	stop     chan struct{}
 }
 
 // passWorker is the working memory of one goroutine.
 type passWorker struct {
-	a, b       []float32 // a row of both frames, above offset
-	colA, colB []float32 // the pixels of one cell, put together
+	raw        []float32   // a row as it was read, DN
+	rows       [][]float32 // a row of each frame, above offset
+	colA, colB []float32   // the pixels of one cell, put together
 }
 
 // cellRun is the pixels of a row that belong to one cell: columns x0 <= x < x1,
@@ -44,11 +51,11 @@ type cellRun struct {
 	from   []int
 }
 
-// loadedPair is two frames in memory, or one of them. A frame that could not
-// be read has an error and no samples.
-type loadedPair struct {
-	frames [2]*loadedFrame
-	raw    [2][]byte // to be used again
+// loadedGroup is some frames in memory. A frame that could not be read has an
+// error and no samples.
+type loadedGroup struct {
+	frames []*loadedFrame
+	raw    [groupFrames][]byte // to be used again
 }
 
 // loadedFrame is a frame in memory.
@@ -60,46 +67,47 @@ type loadedFrame struct {
 	err    error
 }
 
-// pairOf is what the pass tells of two frames, or of one.
-type pairOf struct {
+// passed is what the pass tells of some frames.
+type passed struct {
 	frames    []*loadedFrame // those that were read
-	cells     []measure.Pair // by cell; nil with one frame only
-	offsetDN2 []float64      // by amplifier: variance of the mean of both frames' offsets, DN^2
+	cells     []measure.Pair // by cell; nil unless they are two and a pair was asked for
+	offsetDN2 []float64      // by amplifier: variance of the mean of the frames' offsets, DN^2
 }
 
-// newPass prepares a pass over frames in the given order, two by two; a nil
-// in the second place is a frame by itself.
-func (in *Instrument) newPass(detector int, s *calib.Sensor, cells *cellMap, order [][2]*calFrame, workers int) *framePass {
+// newPass prepares a pass over groups of frames in the given order.
+func (in *Instrument) newPass(detector int, s *calib.Sensor, cells *cellMap, order [][]*calFrame, workers int) *framePass {
 	p := &framePass{in: in, detector: detector, sensor: s, cells: cells, workers: max(1, workers), runs: cellRuns(s, cells),
-		queue: make(chan *loadedPair), free: make(chan *loadedPair, passAhead), stop: make(chan struct{})}
+		queue: make(chan *loadedGroup), free: make(chan *loadedGroup, passAhead), stop: make(chan struct{})}
 	for range p.workers {
 		n := s.Image.Width()
-		p.work = append(p.work, &passWorker{a: make([]float32, n), b: make([]float32, n), colA: make([]float32, n), colB: make([]float32, n)})
+		w := &passWorker{raw: make([]float32, n), colA: make([]float32, n), colB: make([]float32, n)}
+		for range groupFrames {
+			w.rows = append(w.rows, make([]float32, n))
+		}
+		p.work = append(p.work, w)
 	}
 	for range passAhead {
-		p.free <- &loadedPair{}
+		p.free <- &loadedGroup{}
 	}
 	go p.readAhead(order)
 	return p
 }
 
-// passAhead is the number of pairs in memory: one is gone through, one is read.
+// passAhead is the number of groups in memory: one is gone through, one is read.
 const passAhead = 2
 
-func (p *framePass) readAhead(order [][2]*calFrame) {
+func (p *framePass) readAhead(order [][]*calFrame) {
 	defer close(p.queue)
-	for _, two := range order {
-		var l *loadedPair
+	for _, group := range order {
+		var l *loadedGroup
 		select {
 		case l = <-p.free:
 		case <-p.stop:
 			return
 		}
-		for i, f := range two {
-			l.frames[i] = nil
-			if f != nil {
-				l.frames[i] = p.load(f, &l.raw[i])
-			}
+		l.frames = l.frames[:0]
+		for i, f := range group {
+			l.frames = append(l.frames, p.load(f, &l.raw[i]))
 		}
 		select {
 		case p.queue <- l:
@@ -141,25 +149,23 @@ func (p *framePass) load(f *calFrame, raw *[]byte) *loadedFrame {
 	return l
 }
 
-// next goes through the next pair. addRow, if any, is given each image row of
-// the frames that were read, above offset; b is nil where there is but one. Rows
-// come in no order, from several goroutines.
-func (p *framePass) next(addRow func(y int, a, b []float32)) (*pairOf, []error) {
+// rowTaker is given the same image row of all frames that were read, above
+// offset. Rows come in no order, from several goroutines.
+type rowTaker func(y int, rows [][]float32)
+
+// next goes through the next frames; pair asks for what two of them tell as a
+// pair. take may be nil.
+func (p *framePass) next(pair bool, take rowTaker) (*passed, []error) {
 	l := <-p.queue
 	defer func() { p.free <- l }()
-	out := &pairOf{}
+	out := &passed{}
 	var errs []error
-	keep := func(f *loadedFrame) {
-		switch {
-		case f == nil:
-		case f.err != nil:
-			errs = append(errs, f.err)
-		default:
-			out.frames = append(out.frames, f)
-		}
-	}
 	for _, f := range l.frames {
-		keep(f)
+		if f.err != nil {
+			errs = append(errs, f.err)
+			continue
+		}
+		out.frames = append(out.frames, f)
 	}
 	p.offsets(out.frames)
 	good := out.frames[:0]
@@ -174,7 +180,7 @@ func (p *framePass) next(addRow func(y int, a, b []float32)) (*pairOf, []error) 
 	if len(good) == 0 {
 		return out, errs
 	}
-	errs = append(errs, p.goThrough(out, addRow)...)
+	errs = append(errs, p.goThrough(out, pair && len(good) == 2, take)...)
 	for _, f := range out.frames {
 		f.rows, f.frame = nil, nil
 	}
@@ -205,61 +211,69 @@ func (p *framePass) offsets(frames []*loadedFrame) {
 	}
 }
 
-// goThrough takes the rows of one or two frames. The errors name, for each
-// frame, the first sample that the converter cannot have made; such samples
-// count as if they had never arrived.
-func (p *framePass) goThrough(out *pairOf, addRow func(y int, a, b []float32)) []error {
+// passBand is what some rows tell.
+type passBand struct {
+	sums       []measure.PairSums // by cell, of a pair
+	impossible [groupFrames]error // by frame: the first sample that the converter cannot have made
+}
+
+// goThrough takes the rows of frames. The errors name, for each frame, the
+// first sample that the converter cannot have made; such samples count as if
+// they had never arrived.
+func (p *framePass) goThrough(out *passed, pair bool, take rowTaker) []error {
 	height := p.sensor.Image.Height()
-	bands := (height + passRows - 1) / passRows
-	two := len(out.frames) == 2
-	sums := make([][]measure.PairSums, bands)
-	impossible := make([][2]error, bands)
-	_ = parallel(p.workers, bands, func(w, band int) error {
-		work := p.work[w]
-		var s []measure.PairSums
-		if two {
-			s = p.newSums(out.frames[0])
-			sums[band] = s
+	bands := make([]passBand, (height+passRows-1)/passRows)
+	_ = parallel(p.workers, len(bands), func(w, i int) error {
+		if pair {
+			bands[i].sums = p.newSums(out.frames[0])
 		}
-		for y := band * passRows; y < min(height, (band+1)*passRows); y++ {
-			if err := p.above(out.frames[0], y, work.a); err != nil && impossible[band][0] == nil {
-				impossible[band][0] = err
-			}
-			var b []float32
-			if two {
-				b = work.b
-				if err := p.above(out.frames[1], y, b); err != nil && impossible[band][1] == nil {
-					impossible[band][1] = err
-				}
-				p.addCells(s, p.runs[y], work)
-			}
-			if addRow != nil {
-				addRow(y, work.a, b)
-			}
+		for y := i * passRows; y < min(height, (i+1)*passRows); y++ {
+			p.takeRow(out.frames, y, p.work[w], &bands[i], take)
 		}
 		return nil
 	})
+	out.offsetDN2 = p.offsetVariance(out.frames)
+	if pair {
+		out.cells = p.pairs(bands)
+	}
 	var errs []error
-	for i := range out.frames {
-		for band := range impossible {
-			if err := impossible[band][i]; err != nil {
+	for f := range out.frames {
+		for i := range bands {
+			if err := bands[i].impossible[f]; err != nil {
 				errs = append(errs, err)
 				break
 			}
 		}
 	}
-	out.offsetDN2 = p.offsetVariance(out.frames)
-	if !two {
-		return errs
-	}
-	for c := range p.cells.names {
-		total := &sums[0][c]
-		for band := 1; band < bands; band++ {
-			total.Merge(&sums[band][c])
-		}
-		out.cells = append(out.cells, total.Pair())
-	}
 	return errs
+}
+
+// takeRow takes one row of the frames.
+func (p *framePass) takeRow(frames []*loadedFrame, y int, work *passWorker, band *passBand, take rowTaker) {
+	for i, f := range frames {
+		if err := p.above(f, y, work.raw, work.rows[i]); err != nil && band.impossible[i] == nil {
+			band.impossible[i] = err
+		}
+	}
+	if band.sums != nil {
+		p.addCells(band.sums, p.runs[y], work)
+	}
+	if take != nil {
+		take(y, work.rows[:len(frames)])
+	}
+}
+
+// pairs puts the sums of the bands together, in their order.
+func (p *framePass) pairs(bands []passBand) []measure.Pair {
+	var out []measure.Pair
+	for c := range p.cells.names {
+		total := &bands[0].sums[c]
+		for i := 1; i < len(bands); i++ {
+			total.Merge(&bands[i].sums[c])
+		}
+		out = append(out, total.Pair())
+	}
+	return out
 }
 
 // newSums makes the sums of all cells, with the step of the converter, or of
@@ -300,44 +314,76 @@ func codeStep(t *calib.CodeTable, mean, sd float64) float64 {
 
 // addCells adds a row of two frames to the sums of its cells.
 func (p *framePass) addCells(sums []measure.PairSums, runs []cellRun, w *passWorker) {
+	first, second := w.rows[0], w.rows[1]
 	for i := range runs {
 		r := &runs[i]
 		if r.from == nil {
-			sums[r.cell].Add(w.a[r.x0:r.x1], w.b[r.x0:r.x1])
+			sums[r.cell].Add(first[r.x0:r.x1], second[r.x0:r.x1])
 			continue
 		}
 		a, b := w.colA[:len(r.from)], w.colB[:len(r.from)]
 		for j, x := range r.from {
-			a[j], b[j] = w.a[x], w.b[x]
+			a[j], b[j] = first[x], second[x]
 		}
 		sums[r.cell].Add(a, b)
 	}
 }
 
-// above brings an image row of a frame above its offset into dst. A sample
-// that the converter cannot have made becomes NaN; the first is the error.
-func (p *framePass) above(f *loadedFrame, y int, dst []float32) error {
+// above brings an image row of a frame above its offset into dst; raw is
+// memory for the samples as they were read. A sample that the converter cannot
+// have made becomes NaN; the first is the error.
+func (p *framePass) above(f *loadedFrame, y int, raw, dst []float32) error {
+	if p.aboveAtOnce(f, y, dst) {
+		return nil
+	}
 	im := p.sensor.Image
-	row, err := f.rows.RawRow(y+im.Y0, im.X0, im.X1, dst)
+	row, err := f.rows.RawRow(y+im.Y0, im.X0, im.X1, raw)
 	if err != nil { // of a file in memory, whose size has been checked
 		for x := range dst {
 			dst[x] = float32(math.NaN())
 		}
 		return &FrameError{Path: f.of.Path, Err: err}
 	}
-	ceiling := float32(p.sensor.CeilingDN)
 	var first error
 	for _, g := range p.sensor.Segments()[y] {
-		offset := f.traces[g.Amp].DN[y]
-		src, out := row[g.X0:g.X1], dst[g.X0:g.X1]
+		src, out, offset := row[g.X0:g.X1], dst[g.X0:g.X1], f.traces[g.Amp].DN[y]
 		for x, v := range src {
-			if v > ceiling || v < 0 {
-				if first == nil {
-					first = &FrameError{Path: f.of.Path, Err: &calib.SampleError{Column: g.X0 + x + im.X0 + 1, Row: y + im.Y0 + 1, Value: float64(v), CeilingDN: p.sensor.CeilingDN}}
-				}
-				v = float32(math.NaN())
-			}
 			out[x] = v - offset
+		}
+		if x := dropImpossible(out, src, float32(p.sensor.CeilingDN)); x >= 0 && first == nil {
+			first = &FrameError{Path: f.of.Path, Err: &calib.SampleError{Column: g.X0 + x + im.X0 + 1, Row: y + im.Y0 + 1, Value: float64(src[x]), CeilingDN: p.sensor.CeilingDN}}
+		}
+	}
+	return first
+}
+
+// aboveAtOnce is above for samples that are whole numbers of as many bits as
+// the converter has, none of them marked as lost.
+func (p *framePass) aboveAtOnce(f *loadedFrame, y int, dst []float32) bool {
+	plain, ok := f.rows.(*rawRows)
+	depth := bits.Len(uint(p.sensor.CeilingDN))
+	if !ok || p.sensor.CeilingDN != float64(int(1)<<depth-1) {
+		return false
+	}
+	im := p.sensor.Image
+	for _, g := range p.sensor.Segments()[y] {
+		if !plain.above(y+im.Y0, g.X0+im.X0, g.X1+im.X0, dst[g.X0:g.X1], f.traces[g.Amp].DN[y], depth) {
+			return false
+		}
+	}
+	return true
+}
+
+// dropImpossible makes NaN of samples that the converter cannot have made. It
+// returns the place of the first, or -1.
+func dropImpossible(dst, src []float32, ceiling float32) int {
+	first := -1
+	for x, v := range src {
+		if v > ceiling || v < 0 {
+			dst[x] = float32(math.NaN())
+			if first < 0 {
+				first = x
+			}
 		}
 	}
 	return first

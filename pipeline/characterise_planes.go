@@ -21,19 +21,19 @@ func newMeanPlane(im calib.Region) *meanPlane {
 	return &meanPlane{width: im.Width(), v: make([]float32, im.Width()*im.Height())}
 }
 
-// add takes a row of one or two frames.
-func (m *meanPlane) add(y int, a, b []float32) {
+// add takes a row of some frames.
+func (m *meanPlane) add(y int, rows [][]float32) {
 	sum := m.v[y*m.width : (y+1)*m.width]
-	a = a[:len(sum)]
-	if b == nil {
+	for ; len(rows) >= 2; rows = rows[2:] {
+		a, b := rows[0][:len(sum)], rows[1][:len(sum)]
 		for x, v := range a {
+			sum[x] += v + b[x]
+		}
+	}
+	for _, a := range rows {
+		for x, v := range a[:len(sum)] {
 			sum[x] += v
 		}
-		return
-	}
-	b = b[:len(sum)]
-	for x, v := range a {
-		sum[x] += v + b[x]
 	}
 }
 
@@ -50,7 +50,7 @@ func (m *meanPlane) finish() {
 type darkPlanes struct {
 	width int
 	// Of the run under way: sum, sum of squares and the two highest samples,
-	// these as whole numbers of the same order ([orderKey]).
+	// these as whole numbers of the same order ([calib.OrderKey]).
 	sum, square []float32
 	top, second []int32
 	frames      int
@@ -83,32 +83,24 @@ func (d *darkPlanes) slopeOf(place int) []float32 {
 	return d.slope[place]
 }
 
-// add takes a row of one or two frames of the run; first says that the run
-// begins with them.
-func (d *darkPlanes) add(first bool, y int, a, b []float32) {
+// add takes a row of some frames of the run; first says that the run begins
+// with them.
+func (d *darkPlanes) add(first bool, y int, rows [][]float32) {
 	i, j := y*d.width, (y+1)*d.width
 	sum, square, top, second := d.sum[i:j], d.square[i:j], d.top[i:j], d.second[i:j]
 	if first {
 		begin(sum, square, top, second)
 	}
-	if b == nil {
-		addOne(sum, square, top, second, a)
+	if len(rows) == 4 {
+		addFour(sum, square, top, second, rows)
 		return
 	}
-	addTwo(sum, square, top, second, a, b)
-}
-
-// orderKey turns a sample into a whole number that grows with it, so that the
-// highest can be kept without branches, which would be mispredicted half of
-// the time. NaN is above all; its sum is NaN, too.
-func orderKey(v float32) int32 {
-	b := int32(math.Float32bits(v))
-	return b ^ int32(uint32(b>>31)>>1)
-}
-
-// fromOrderKey is the sample again.
-func fromOrderKey(k int32) float32 {
-	return math.Float32frombits(uint32(k ^ int32(uint32(k>>31)>>1)))
+	for ; len(rows) >= 2; rows = rows[2:] {
+		addTwo(sum, square, top, second, rows[0], rows[1])
+	}
+	for _, a := range rows {
+		addOne(sum, square, top, second, a)
+	}
 }
 
 func begin(sum, square []float32, top, second []int32) {
@@ -125,7 +117,7 @@ func addOne(sum, square []float32, top, second []int32, a []float32) {
 	for x, v := range a {
 		sum[x] += v
 		square[x] += v * v
-		k, t := orderKey(v), top[x]
+		k, t := calib.OrderKey(v), top[x]
 		top[x], second[x] = max(t, k), max(second[x], min(t, k))
 	}
 }
@@ -137,9 +129,25 @@ func addTwo(sum, square []float32, top, second []int32, a, b []float32) {
 		w := b[x]
 		sum[x] += v + w
 		square[x] += v*v + w*w
-		i, j := orderKey(v), orderKey(w)
+		i, j := calib.OrderKey(v), calib.OrderKey(w)
 		high, low, t := max(i, j), min(i, j), top[x]
 		top[x], second[x] = max(t, high), max(second[x], low, min(t, high))
+	}
+}
+
+func addFour(sum, square []float32, top, second []int32, rows [][]float32) {
+	n := len(sum)
+	square, top, second = square[:n], top[:n], second[:n]
+	a, b, c, d := rows[0][:n], rows[1][:n], rows[2][:n], rows[3][:n]
+	for x, v := range a {
+		w, s, t := b[x], c[x], d[x]
+		sum[x] += (v + w) + (s + t)
+		square[x] += (v*v + w*w) + (s*s + t*t)
+		i, j, k, l := calib.OrderKey(v), calib.OrderKey(w), calib.OrderKey(s), calib.OrderKey(t)
+		h1, l1, h2, l2 := max(i, j), min(i, j), max(k, l), min(k, l)
+		high, next := max(h1, h2), max(min(h1, h2), l1, l2)
+		most := top[x]
+		top[x], second[x] = max(most, high), max(min(most, high), second[x], next)
 	}
 }
 
@@ -160,23 +168,48 @@ const hitSigmas = 4
 // lie below the limit as are found between it and twice as much, evenly:
 // faint[c] gathers half of the limit for each of the latter.
 func (d *darkPlanes) foldRow(y int, segs []calib.Segment, cells []int16, noise []darkNoise, bias []float32, r darkWeights, faint []float64) {
-	i := y * d.width
-	slope := d.slope[r.place]
-	bySlope, byRate := float32(float64(d.frames)*(r.ht-r.middle)), float32(float64(d.frames)*r.ht)
 	for _, g := range segs {
-		n := noise[g.Amp]
-		for x := g.X0; x < g.X1; x++ {
-			p := i + x
-			j := d.judge(p, n, float64(bias[p]))
-			d.chi[p] += j.chi
-			d.kept[p] += j.kept
-			slope[p] += bySlope * j.mean
-			if r.place == 0 {
-				d.rate[p] += byRate * j.mean
+		var of []int16
+		if cells != nil {
+			of = cells[g.X0:g.X1]
+		}
+		d.foldSegment(y*d.width+g.X0, y*d.width+g.X1, of, noise[g.Amp], bias, r, faint)
+	}
+}
+
+// foldSegment is foldRow for the pixels from <= p < to of one amplifier.
+func (d *darkPlanes) foldSegment(from, to int, cells []int16, noise darkNoise, bias []float32, r darkWeights, faint []float64) {
+	sum, square, top := d.sum[from:to], d.square[from:to], d.top[from:to]
+	bias, chi, kept := bias[from:to], d.chi[from:to], d.kept[from:to]
+	slope := d.slope[r.place][from:to]
+	var rate []float32
+	if r.place == 0 {
+		rate = d.rate[from:to]
+	}
+	bySlope, byRate := float32(float64(d.frames)*(r.ht-r.middle)), float32(float64(d.frames)*r.ht)
+	all := float64(d.frames)
+	reach := math.Inf(1)
+	if d.frames >= 3 {
+		reach = hitSigmas * math.Sqrt(noise.base*all/(all-1))
+	}
+	one, rest := 1/all, 1/math.Max(1, all-1)
+	for x := range sum {
+		s, q, n := float64(sum[x]), float64(square[x]), all
+		level := float64(bias[x])
+		mean := s * one
+		if high := float64(calib.FromOrderKey(top[x])); high-(s-high)*rest > reach { // above the noise without charge at least
+			var left float64
+			n, s, q, left = d.withoutHits(from+x, noise, level, n, s, q)
+			mean = s / n
+			if left > 0 && cells != nil && cells[x] != noCell {
+				faint[cells[x]] += left
 			}
-			if j.faint > 0 && cells != nil && cells[x] != noCell {
-				faint[cells[x]] += j.faint
-			}
+		}
+		chi[x] += float32(max(0, q-s*mean)) / float32(noise.base+noise.perDN*max(0, mean-level))
+		kept[x] += int32(n)
+		slope[x] += bySlope * float32(mean)
+		if rate != nil {
+			rate[x] += byRate * float32(mean)
 		}
 	}
 }
@@ -188,35 +221,15 @@ type darkWeights struct {
 	ht, middle float64
 }
 
-// judged is what becomes of the samples of one pixel in a run.
-type judged struct {
-	kept  int32
-	mean  float32
-	chi   float32 // sum of squares about the mean over the expected variance
-	faint float64 // half the limit for each hit up to twice as high as it, DN
-}
-
-func (d *darkPlanes) judge(p int, noise darkNoise, bias float64) judged {
-	n := float64(d.frames)
-	sum, square := float64(d.sum[p]), float64(d.square[p])
-	var out judged
-	if d.frames >= 3 {
-		n, sum, square, out.faint = d.withoutHits(p, noise, bias, n, sum, square)
-	}
-	mean := sum / n
-	out.kept, out.mean = int32(n), float32(mean)
-	out.chi = float32(max(0, square-sum*mean) / (noise.base + noise.perDN*max(0, mean-bias)))
-	return out
-}
-
-// withoutHits takes the two highest samples off the sums where they stand out
-// from the rest.
+// withoutHits takes the two highest samples of pixel p off the sums where they
+// stand out from the rest; faint is half the limit for each hit up to twice as
+// high as it, DN.
 func (d *darkPlanes) withoutHits(p int, noise darkNoise, bias, n, sum, square float64) (kept, s, q, faint float64) {
 	for _, high := range [...]int32{d.top[p], d.second[p]} {
 		if n < 3 {
 			break
 		}
-		v := float64(fromOrderKey(high))
+		v := float64(calib.FromOrderKey(high))
 		rest := (sum - v) / (n - 1)
 		over := v - rest
 		if !(over > 0) || over*over*(n-1) <= hitSigmas*hitSigmas*n*noise.base {

@@ -3,29 +3,25 @@ package pipeline
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"evenlight/calib/measure"
 )
 
 // twoByTwo puts frames of one level into pairs, the last alone where their
 // number is odd.
-func twoByTwo(frames []*calFrame) [][2]*calFrame {
-	var out [][2]*calFrame
-	for i := 0; i < len(frames); i += 2 {
-		two := [2]*calFrame{frames[i]}
-		if i+1 < len(frames) {
-			two[1] = frames[i+1]
-		}
-		out = append(out, two)
-	}
-	return out
+func twoByTwo(frames []*calFrame) [][]*calFrame { return slices.Collect(slices.Chunk(frames, 2)) }
+
+// inGroups puts frames of one level together for a pass that needs no pairs.
+func inGroups(frames []*calFrame) [][]*calFrame {
+	return slices.Collect(slices.Chunk(frames, groupFrames))
 }
 
 // order is the order in which the frames of a set are gone through.
-func (m *sensorMeasuring) order() [][2]*calFrame {
+func (m *sensorMeasuring) order() [][]*calFrame {
 	out := twoByTwo(m.biases)
 	for _, r := range m.runs {
-		out = append(out, twoByTwo(r.frames)...)
+		out = append(out, inGroups(r.frames)...)
 	}
 	for _, l := range m.lamps {
 		out = append(out, twoByTwo(l.frames)...)
@@ -33,21 +29,26 @@ func (m *sensorMeasuring) order() [][2]*calFrame {
 	return out
 }
 
-// next takes the next pair and names files that cannot be read.
-func (m *sensorMeasuring) next(what string, addRow func(y int, a, b []float32)) *pairOf {
+// nextPair takes the next pair and names files that cannot be read.
+func (m *sensorMeasuring) nextPair(what string, take rowTaker) *passed {
+	return m.next(what, true, take)
+}
+
+// next takes the next frames and names files that cannot be read.
+func (m *sensorMeasuring) next(what string, pair bool, take rowTaker) *passed {
 	if m.opt.Progress != nil {
 		m.opt.Progress(m.done, m.total, m.name()+": "+what)
 	}
 	m.done++
-	two, errs := m.pass.next(addRow)
+	out, errs := m.pass.next(pair, take)
 	m.failures = append(m.failures, errs...)
-	return two
+	return out
 }
 
 // steady takes the part of the offsets' noise off a pair's variance: each row's
 // offset has noise of its own, which the pixels of the row share and the
 // difference of the frames' levels does not show.
-func (m *sensorMeasuring) steady(p measure.Pair, cell int, two *pairOf) measure.Figure {
+func (m *sensorMeasuring) steady(p measure.Pair, cell int, two *passed) measure.Figure {
 	v := p.Variance
 	a := m.cells.amps[cell]
 	rows, sum := 0, 0.0
@@ -83,7 +84,7 @@ func (m *sensorMeasuring) takeBiases() {
 	}
 	m.bias = newMeanPlane(m.sensor.Image)
 	for range pairs {
-		two := m.next("bias", m.bias.add)
+		two := m.nextPair("bias", m.bias.add)
 		m.bias.frames += len(two.frames)
 		for c := range two.cells {
 			a := m.cells.amps[c]
@@ -173,14 +174,14 @@ func (m *sensorMeasuring) takeDarks() {
 func (m *sensorMeasuring) takeRun(r *darkRun) {
 	d := m.darks
 	d.frames = 0
-	offset := make([]float64, len(m.sensor.Amps)) // sum over pairs
-	for range twoByTwo(r.frames) {
+	offset := make([]float64, len(m.sensor.Amps)) // sum over groups
+	for range inGroups(r.frames) {
 		first := d.frames == 0
-		two := m.next("dark", func(y int, a, b []float32) { d.add(first, y, a, b) })
-		n := float64(len(two.frames))
-		d.frames += len(two.frames)
-		for a := range two.offsetDN2 {
-			offset[a] += two.offsetDN2[a] * n * n
+		some := m.next("dark", false, func(y int, rows [][]float32) { d.add(first, y, rows) })
+		n := float64(len(some.frames))
+		d.frames += len(some.frames)
+		for a := range some.offsetDN2 {
+			offset[a] += some.offsetDN2[a] * n * n
 		}
 	}
 	if d.frames == 0 {
@@ -254,7 +255,7 @@ func (m *sensorMeasuring) overRows(do func(y int, row []float32, sums *cellSums)
 	_ = parallel(m.pass.workers, bands, func(w, band int) error {
 		parts[band] = newCellSums(len(m.cells.names))
 		for y := band * passRows; y < min(im.Height(), (band+1)*passRows); y++ {
-			do(y, m.pass.work[w].a, parts[band])
+			do(y, m.pass.work[w].raw, parts[band])
 		}
 		return nil
 	})
@@ -289,14 +290,14 @@ func (m *sensorMeasuring) takeLamps() {
 // frames tells the response of each pixel.
 func (m *sensorMeasuring) takeStep(l *lampStep, whole bool) {
 	var plane *meanPlane
-	var add func(y int, a, b []float32)
+	var add rowTaker
 	if whole {
 		plane = newMeanPlane(m.sensor.Image)
 		add = plane.add
 	}
 	pairs := make([][]litPair, len(m.lit))
 	for range twoByTwo(l.frames) {
-		two := m.next(fmt.Sprintf("%s %s", l.kind, l.band), add)
+		two := m.nextPair(fmt.Sprintf("%s %s", l.kind, l.band), add)
 		if plane != nil {
 			plane.frames += len(two.frames)
 		}
@@ -312,7 +313,7 @@ func (m *sensorMeasuring) takeStep(l *lampStep, whole bool) {
 	}
 }
 
-func (m *sensorMeasuring) litPair(l *lampStep, two *pairOf, c int) litPair {
+func (m *sensorMeasuring) litPair(l *lampStep, two *passed, c int) litPair {
 	out := litPair{step: l, pair: two.cells[c], variance: m.steady(two.cells[c], c, two), offsetDN2: two.offsetDN2[m.cells.amps[c]],
 		stepDN: m.pass.step(two.frames[0].of, c)}
 	for _, f := range two.frames {

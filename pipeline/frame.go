@@ -228,6 +228,13 @@ type rawRows struct {
 	buf []byte
 }
 
+// above decodes columns x0 <= x < x1 of a row with an offset taken off, where
+// the samples are in memory and whole numbers of so many bits.
+func (r *rawRows) above(y, x0, x1 int, dst []float32, offset float32, bits int) bool {
+	b, ok := r.f.file.RowsView(r.f.hdu, r.f.Plane, y, 1)
+	return ok && r.f.hdu.Bitpix == 16 && r.f.hdu.DecodeAbove(dst, b[2*x0:2*x1], offset, bits)
+}
+
 // RawRow implements calib.RawRows.
 func (r *rawRows) RawRow(y, x0, x1 int, dst []float32) ([]float32, error) {
 	b, ok := r.f.file.RowsView(r.f.hdu, r.f.Plane, y, 1)

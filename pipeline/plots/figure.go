@@ -3,6 +3,7 @@ package plots
 import (
 	"bytes"
 	"fmt"
+	"image/png"
 
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
@@ -25,8 +26,8 @@ type Figure struct {
 	panels  []*panel
 }
 
-// pngDPI is the resolution of PNG files: 1275 pixels wide.
-const pngDPI = 180
+// pngDPI is the resolution of PNG files: 1020 pixels wide.
+const pngDPI = 144
 
 // SVG returns the bytes of an SVG file. Its text is text, in Liberation Sans,
 // or where that is not installed in Arial or Helvetica, which are as wide.
@@ -48,7 +49,8 @@ func (f *Figure) PNG() ([]byte, error) {
 	c := vgimg.NewWith(vgimg.UseWH(figureWidth, l.height), vgimg.UseDPI(pngDPI), vgimg.UseBackgroundColor(paper))
 	l.draw(c)
 	var b bytes.Buffer
-	if _, err := (vgimg.PngCanvas{Canvas: c}).WriteTo(&b); err != nil {
+	fast := png.Encoder{CompressionLevel: png.BestSpeed} // half the time, a tenth more bytes
+	if err := fast.Encode(&b, c.Image()); err != nil {
 		return nil, fmt.Errorf("drawing %q as PNG: %w", f.heading.Title, err)
 	}
 	return b.Bytes(), nil
