@@ -131,9 +131,19 @@ func TestWhatWasMadeWithAMasterIsFoundAlsoByWayOfOthers(t *testing.T) {
 func TestCharacterisationsAreListedAndDecidedAbout(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "quillon-main-characterisation.json")
-	text := `{"software": "evenlight", "instrument": "quillon", "detector": "main", "mode": "normal",
-		"begin": "2031-03-01T12:00:00.000", "end": "2031-03-02T12:00:00.000", "gain": {"left": 1.9}, "sha256": "0123456789abcdef"}`
-	for name, content := range map[string]string{path: text, filepath.Join(dir, "bad-characterisation.json"): `{"instrument": "quillon", "detector": "main"}`,
+	written := func(begin string) string {
+		c := &Characterisation{Format: CharacterisationFormat, What: whatCharacterisation, Instrument: "quillon", Detector: "main", Mode: "normal",
+			Begin: begin, End: "2031-03-02T12:00:00.000"}
+		text, err := c.identify()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(text)
+	}
+	text := written("2031-03-01T12:00:00.000")
+	_, stated, _ := strings.Cut(text, `"sha256": "`)
+	stated = stated[:12]
+	for name, content := range map[string]string{path: text, filepath.Join(dir, "bad-characterisation.json"): written(""), filepath.Join(dir, "changed-characterisation.json"): strings.Replace(text, "quillon", "pellam", 1),
 		filepath.Join(dir, "summary.json"): "{}"} {
 		if err := os.WriteFile(name, []byte(content), 0o600); err != nil {
 			t.Fatal(err)
@@ -143,7 +153,7 @@ func TestCharacterisationsAreListedAndDecidedAbout(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(l.Unreadable) != 1 || !strings.Contains(l.Unreadable[0].Error(), "its begin") {
+	if len(l.Unreadable) != 2 || !strings.Contains(l.Unreadable[0].Error(), "its begin") || !strings.Contains(l.Unreadable[1].Error(), "is not what was measured") {
 		t.Errorf("unreadable: %v", l.Unreadable)
 	}
 	all, err := l.Entries()
@@ -154,7 +164,7 @@ func TestCharacterisationsAreListedAndDecidedAbout(t *testing.T) {
 	if e.Kind != KindCharacterisation || e.Instrument != "quillon" || !e.Begin.Equal(day(1)) || !e.End.Equal(day(2)) || e.SHA256 != contentOf(t, path) {
 		t.Errorf("%+v", e)
 	}
-	if found, err := FindEntry(all, "012345"); err != nil || found.Path != path {
+	if found, err := FindEntry(all, stated); err != nil || found.Path != path {
 		t.Errorf("by the identity that it states: %v, %v", found, err)
 	}
 	d := withdrawn("x", 3)

@@ -1,11 +1,7 @@
 package pipeline
 
 import (
-	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
-	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -24,7 +20,7 @@ type CharacterisationFile struct {
 	Mode       string
 	Begin, End time.Time // of the first and the last exposure
 	// Identity is the sha256 that the file states, by which profiles and the
-	// products made with them know it; empty: none.
+	// products made with them know it.
 	Identity string
 }
 
@@ -33,39 +29,18 @@ func isCharacterisationName(path string) bool {
 	return strings.HasSuffix(name, CharacterisationSuffix) && !strings.HasPrefix(name, ".")
 }
 
-// maxCharacterisationBytes bounds what is read of one.
-const maxCharacterisationBytes = 64 << 20
-
 func readCharacterisation(path string) (*CharacterisationFile, error) {
-	f, err := os.Open(path)
+	measured, err := ReadCharacterisation(path)
 	if err != nil {
 		return nil, err
 	}
-	defer f.Close()
-	c, err := parseCharacterisation(io.LimitReader(f, maxCharacterisationBytes))
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w: make it again", path, err)
-	}
-	c.Path = path
-	return c, nil
-}
-
-func parseCharacterisation(text io.Reader) (*CharacterisationFile, error) {
-	var words struct{ Instrument, Detector, Mode, Begin, End, SHA256 string }
-	if err := json.NewDecoder(text).Decode(&words); err != nil {
-		return nil, err
-	}
-	if words.Instrument == "" || words.Detector == "" {
-		return nil, errors.New("it names no instrument and detector")
-	}
-	c := &CharacterisationFile{Instrument: words.Instrument, Detector: words.Detector, Mode: words.Mode, Identity: words.SHA256}
+	c := &CharacterisationFile{Path: path, Instrument: measured.Instrument, Detector: measured.Detector, Mode: measured.Mode, Identity: measured.SHA256}
 	for _, t := range []struct {
 		key, text string
 		to        *time.Time
-	}{{"begin", words.Begin, &c.Begin}, {"end", words.End, &c.End}} {
-		var err error
+	}{{"begin", measured.Begin, &c.Begin}, {"end", measured.End, &c.End}} {
 		if *t.to, err = time.Parse(timeForm, t.text); err != nil {
-			return nil, fmt.Errorf("its %s %q is no time such as 2031-03-14T06:00:00.000", t.key, t.text)
+			return nil, fmt.Errorf("%s: its %s %q is no time such as 2031-03-14T06:00:00.000: measure the sensor again", path, t.key, t.text)
 		}
 	}
 	return c, nil

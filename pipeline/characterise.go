@@ -12,8 +12,10 @@ import (
 // CharacteriseOptions says how a sensor is measured.
 type CharacteriseOptions struct {
 	OutDir  string
-	Workers int
-	Log     *zap.Logger
+	// Overwrite replaces a characterisation of other measurements.
+	Overwrite bool
+	Workers   int
+	Log       *zap.Logger
 	// Progress, if set, is told of each pair of frames as it is begun.
 	Progress func(done, total int, what string)
 }
@@ -57,7 +59,7 @@ func Characterise(in *Instrument, files []string, opt CharacteriseOptions) (*Cha
 			fail(EventSensorFailed, s.name(), fmt.Errorf("its %d frames measure nothing: %s", len(s.all), c.reasons()))
 			continue
 		}
-		written, err := c.write(opt.OutDir, opt.Workers)
+		written, err := c.write(opt.OutDir, opt.Overwrite, opt.Workers)
 		if err != nil {
 			fail(EventSensorFailed, s.name(), err)
 			continue

@@ -5,7 +5,9 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io/fs"
 
 	"evenlight/fitsutil"
 )
@@ -35,13 +37,17 @@ func (c *Characterisation) identify() ([]byte, error) {
 }
 
 // write writes the characterisation, its table for people and its plots, and
-// returns their paths, that of the characterisation first.
-func (c *Characterisation) write(dir string, workers int) ([]string, error) {
+// returns their paths, that of the characterisation first. One that holds other
+// measurements is replaced only when that is asked for.
+func (c *Characterisation) write(dir string, overwrite bool, workers int) ([]string, error) {
 	text, err := c.identify()
 	if err != nil {
 		return nil, err
 	}
 	paths, contents := []string{c.file(dir, ".json"), c.file(dir, ".txt")}, [][]byte{text, []byte(c.Text())}
+	if err := mayReplace(paths[0], text, overwrite); err != nil {
+		return nil, err
+	}
 	drawn, err := c.plots(workers)
 	if err != nil {
 		return nil, err
@@ -55,6 +61,22 @@ func (c *Characterisation) write(dir string, workers int) ([]string, error) {
 		}
 	}
 	return paths, nil
+}
+
+// mayReplace tells whether a file may be written: it is not there, or it has the
+// same content, or it is to be overwritten.
+func mayReplace(path string, content []byte, overwrite bool) error {
+	if overwrite {
+		return nil
+	}
+	old, _, err := fitsutil.ReadAll(path, nil, maxCharacterisation)
+	switch {
+	case errors.Is(err, fs.ErrNotExist) || err == nil && bytes.Equal(old, content):
+		return nil
+	case err != nil:
+		return err
+	}
+	return fmt.Errorf("%s is there and holds other measurements: write to another folder, or give --overwrite", path)
 }
 
 // maxCharacterisation bounds the size of such a file, bytes.

@@ -198,7 +198,12 @@ func (p *framePass) offsets(frames []*loadedFrame) {
 	_ = parallel(p.workers, len(errs), func(_, i int) error {
 		f, a := frames[i/amps], i%amps
 		if !f.frame.sensor.Offset.FromOverscan || !on {
+			// The nominal offset comes off all frames alike: sums of squares of
+			// single precision have digits for what is above it.
 			f.traces[a] = calib.NoOffset(f.frame.sensor.Image.Height())
+			for y := range f.traces[a].DN {
+				f.traces[a].DN[y] = float32(p.in.Profile.Detectors[p.detector].Amplifiers[a].OffsetDN)
+			}
 			return nil
 		}
 		f.traces[a], errs[i] = calib.MeasureOffset(f.frame.sensor, a, f.rows)

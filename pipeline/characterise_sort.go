@@ -205,7 +205,8 @@ func (s *sensorSet) withoutLeaks(frames, biases []*calFrame) []*calFrame {
 }
 
 // orderDarks puts the runs of the temperature nearest to the reference first,
-// the rest from cold to warm, each temperature by exposure time.
+// then the next, each temperature by exposure time. A run is of the temperature
+// of the coldest one that is no further from it than tempSpanK.
 func (s *sensorSet) orderDarks() {
 	d := &s.in.Profile.Detectors[s.detector]
 	law := darkLaw(d)
@@ -218,23 +219,24 @@ func (s *sensorSet) orderDarks() {
 		}
 		r.ht = h * r.timeS
 	}
-	slices.SortStableFunc(s.runs, func(a, b *darkRun) int {
-		if a.sameTempAs(b) {
-			return cmp.Compare(a.timeS, b.timeS)
-		}
-		if c := cmp.Compare(math.Abs(a.tempK-d.Dark.ReferenceK), math.Abs(b.tempK-d.Dark.ReferenceK)); c != 0 {
-			return c
-		}
-		return cmp.Compare(a.tempK, b.tempK)
-	})
+	slices.SortStableFunc(s.runs, func(a, b *darkRun) int { return cmp.Compare(a.tempK, b.tempK) })
+	var temperatures [][]*darkRun
 	for i, r := range s.runs {
-		switch {
-		case i == 0:
-		case r.sameTempAs(s.runs[i-1]):
-			r.place = s.runs[i-1].place
-		default:
-			r.place = s.runs[i-1].place + 1
+		if i == 0 || !r.sameTempAs(temperatures[len(temperatures)-1][0]) {
+			temperatures = append(temperatures, nil)
 		}
+		last := &temperatures[len(temperatures)-1]
+		*last = append(*last, r)
+	}
+	away := func(t []*darkRun) float64 { return math.Abs(t[0].tempK - d.Dark.ReferenceK) }
+	slices.SortStableFunc(temperatures, func(a, b []*darkRun) int { return cmp.Compare(away(a), away(b)) })
+	s.runs = s.runs[:0]
+	for place, t := range temperatures {
+		slices.SortStableFunc(t, func(a, b *darkRun) int { return cmp.Compare(a.timeS, b.timeS) })
+		for _, r := range t {
+			r.place = place
+		}
+		s.runs = append(s.runs, t...)
 	}
 }
 

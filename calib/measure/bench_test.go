@@ -15,17 +15,6 @@ func BenchmarkPairSums(b *testing.B) {
 	}
 }
 
-func BenchmarkUnsteady(b *testing.B) {
-	v, w := noisePair(10, benchPixels, 100, 4)
-	rows := [][]float32{v, w}
-	u := NewUnsteady(benchPixels)
-	u.Add(0, 0, rows)
-	b.SetBytes(2 * 4 * benchPixels)
-	for b.Loop() {
-		u.Add(2, 0, rows)
-	}
-}
-
 func BenchmarkSpatial(b *testing.B) {
 	v, _ := noisePair(11, benchPixels, 100, 4)
 	s := NewSpatial(benchPixels)

@@ -2,9 +2,8 @@
 // linearity, dark current, fixed patterns, and whether the frames that were
 // meant for it can be trusted. It knows no files and no clock.
 //
-// Pixels are summed up in one pass over rows ([PairSums], [Spatial], [Tilt],
-// [Unsteady]), and small fits follow ([FitTransfer], [LinearityError],
-// [FitDark]).
+// Pixels are summed up in one pass over rows ([PairSums], [Spatial], [Tilt]),
+// and small fits follow ([FitTransfer], [LinearityError], [FitDark]).
 //
 // Where EMVA Standard 1288, Release 4.0 Linear, defines a quantity, its name
 // and symbol stand beside ours; the definitions were written down from

@@ -4,8 +4,6 @@ import (
 	"math"
 	"strings"
 	"testing"
-
-	"evenlight/calib"
 )
 
 // lamp draws a series of levels with a trend and with scatter beyond noise.
@@ -247,104 +245,4 @@ func TestLeakAmongEqualDarksIsFound(t *testing.T) {
 		t.Errorf("%+v", leaks)
 	}
 	within(t, "excess", leaks[0].Excess.Value, 5, 4*leaks[0].Excess.U)
-}
-
-// stack draws frames of pixels.
-func stack(frames, pixels int, draw func(frame, pixel int) float64) [][]float32 {
-	rows := make([][]float32, frames)
-	for f := range rows {
-		rows[f] = make([]float32, pixels)
-		for x := range rows[f] {
-			rows[f][x] = float32(draw(f, x))
-		}
-	}
-	return rows
-}
-
-func TestSteadyPixelsAreSeldomMarked(t *testing.T) {
-	const pixels = 60_000
-	for _, c := range []struct {
-		name   string
-		frames int
-		alarm  float64
-		dark   float64 // e- in each frame, gain 1
-	}{
-		{"4 frames", 4, 0.01, 0}, {"10 frames", 10, 0.01, 0}, {"30 frames of few electrons", 30, 0.002, 6},
-	} {
-		rng := newRand(109)
-		s := sensor{gain: 1, readNoise: 4, offset: 500}
-		u := NewUnsteady(pixels)
-		for before := 0; before < c.frames; before += 2 {
-			rows := [][]float32{s.expose(rng, even(pixels, c.dark)), s.expose(rng, even(pixels, c.dark))}
-			u.Add(before, 0, rows)
-		}
-		n, err := u.Mark(make([]calib.Flags, pixels), c.frames, PixelNoise{16 + rounding, 1}, c.alarm)
-		if err != nil {
-			t.Fatal(err)
-		}
-		falseAlarms(t, c.name, n, pixels, c.alarm)
-	}
-}
-
-// Hits, also in the first frame, do not make a pixel unsteady; jumps do.
-func TestUnsteadyTellsJumpsFromHits(t *testing.T) {
-	const pixels, frames = 3000, 12
-	rng := newRand(110)
-	jump := func(x int) bool { return x%3 == 0 }
-	rows := stack(frames, pixels, func(f, x int) float64 {
-		v := 100 + 4*rng.NormFloat64()
-		switch {
-		case jump(x) && rng.IntN(2) == 0:
-			v += 30
-		case x%3 == 1 && f == x%frames: // one hit in each, up to 60000 DN
-			v += 60000 * rng.Float64()
-		}
-		return v
-	})
-	u := NewUnsteady(pixels)
-	for x := 0; x < pixels; x += 500 {
-		part := make([][]float32, frames)
-		for f := range rows {
-			part[f] = rows[f][x : x+500]
-		}
-		u.Add(0, x, part[:3])
-		u.Add(3, x, part[3:])
-	}
-	mask := make([]calib.Flags, pixels)
-	n, err := u.Mark(mask, frames, PixelNoise{16, 0}, 1e-5)
-	if err != nil {
-		t.Fatal(err)
-	}
-	found, wrong := 0, 0
-	for x, f := range mask {
-		switch {
-		case f&calib.Unstable != 0 && jump(x):
-			found++
-		case f&calib.Unstable != 0:
-			wrong++
-		}
-	}
-	if n != found+wrong {
-		t.Errorf("%d counted, %d marked", n, found+wrong)
-	}
-	// Up in at most 2 or down in at most 1 of 12 frames, 3.2 % of the pixels
-	// do not show their jumps.
-	if wrong != 0 || found < 940 {
-		t.Errorf("%d of 1000 jumping pixels and %d steady ones are marked", found, wrong)
-	}
-}
-
-func TestUnsteadyDoesNotJudgeMissingPixels(t *testing.T) {
-	rows := stack(8, 4, func(f, x int) float64 { return 100 + 50*float64(f%2) })
-	rows[0][0], rows[1][1], rows[7][2] = float32(math.NaN()), float32(math.NaN()), float32(math.NaN())
-	u := NewUnsteady(4)
-	u.Add(0, 0, rows)
-	mask := make([]calib.Flags, 4)
-	n, err := u.Mark(mask, 8, PixelNoise{1, 0}, 1e-6)
-	if err != nil || n != 1 || mask[3]&calib.Unstable == 0 {
-		t.Errorf("marked %v, %v", mask, err)
-	}
-	if _, err := u.Mark(mask, 3, PixelNoise{1, 0}, 1e-6); err == nil || !strings.Contains(err.Error(), "too few") {
-		t.Errorf("three frames: %v", err)
-	}
 }

@@ -475,14 +475,3 @@ func (c *curve) before(k int) Figure {
 	lo := c.levels[c.order[max(k-1, 0)]].Mean.Value
 	return Figure{(lo + hi) / 2, (hi - lo) / math.Sqrt(12)}
 }
-
-// VarianceAt returns the curve at a mean on the linear scale, DN^2, without
-// rounding.
-func (t *Transfer) VarianceAt(meanDN float64) Figure {
-	gradient := []float64{1, meanDN, meanDN * meanDN}[:len(t.Curve)]
-	v := 0.0
-	for j, c := range t.Curve {
-		v += c * gradient[j]
-	}
-	return Figure{v, through(t.CurveCovariance, gradient...)}
-}

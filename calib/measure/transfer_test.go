@@ -54,7 +54,6 @@ func TestTransferFindsTextbookValues(t *testing.T) {
 		const rounding = 1e-9 // the design's condition is below 1e5
 		within(t, c.name+": gain", fit.Gain.Value, 2.4, rounding)
 		within(t, c.name+": read noise", fit.ReadNoise.Value, 9, 1e3*rounding)
-		within(t, c.name+": curve", fit.VarianceAt(9000).Value, c.curve.variance(9000)-1.0/12, 1e4*rounding)
 		within(t, c.name+": chi-square", fit.ChiSquare, 0, rounding)
 		if len(fit.Used) != len(steps) || fit.Saturation.Reached || fit.Bend.Reached || fit.FullWell.Reached || fit.Hidden {
 			t.Errorf("%s: %+v", c.name, fit)
@@ -119,7 +118,7 @@ func TestIntervalsOfTransferHoldTheTruth(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			rng := newRand(21)
-			var gain, noise, curve coverage
+			var gain, noise coverage
 			for range 4000 {
 				fit, err := FitTransfer(c.curve.draw(rng.NormFloat64, steps, c.pixels), TransferOptions{Order: c.order, MaxShare: 1})
 				if err != nil {
@@ -127,13 +126,11 @@ func TestIntervalsOfTransferHoldTheTruth(t *testing.T) {
 				}
 				gain.add(fit.Gain, c.curve.gain)
 				noise.add(fit.ReadNoise, c.curve.readNoise)
-				curve.add(fit.VarianceAt(10000), c.curve.variance(10000)-rounding)
 			}
 			// g = 1/c1 is biased by its squared relative uncertainty, which in
 			// sigmas is that uncertainty; r alike.
 			gain.check(t, "gain", 0.02)
 			noise.check(t, "read noise", 0.06)
-			curve.check(t, "curve at 10000 DN", 0.02)
 		})
 	}
 }

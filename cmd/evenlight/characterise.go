@@ -10,6 +10,7 @@ import (
 
 func characteriseCommand(s *settings) *cobra.Command {
 	var out string
+	var overwrite bool
 	c := &cobra.Command{
 		Use:   "characterise --profile FILE --out FOLDER RAW...",
 		Short: "Measure a sensor from calibration frames",
@@ -35,7 +36,7 @@ that do not belong are named and left out.`,
 			if err != nil {
 				return failed(err)
 			}
-			r, err := pipeline.Characterise(in, files, pipeline.CharacteriseOptions{OutDir: out, Workers: s.workers, Log: log, Progress: s.progress(c.ErrOrStderr())})
+			r, err := pipeline.Characterise(in, files, pipeline.CharacteriseOptions{OutDir: out, Overwrite: overwrite, Workers: s.workers, Log: log, Progress: s.progress(c.ErrOrStderr())})
 			if err != nil {
 				return failed(err)
 			}
@@ -52,6 +53,7 @@ that do not belong are named and left out.`,
 	}
 	s.needProfile(c)
 	c.Flags().StringVar(&out, "out", "", "folder for the results (required)")
+	c.Flags().BoolVar(&overwrite, "overwrite", false, "replace a characterisation of other measurements in the folder")
 	_ = c.MarkFlagRequired("out")
 	return c
 }
