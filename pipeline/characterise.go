@@ -11,7 +11,7 @@ import (
 
 // CharacteriseOptions says how a sensor is measured.
 type CharacteriseOptions struct {
-	OutDir  string
+	OutDir string
 	// Overwrite replaces a characterisation of other measurements.
 	Overwrite bool
 	Workers   int

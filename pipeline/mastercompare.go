@@ -177,6 +177,7 @@ func (v *masterVersion) find() error {
 func (v *masterVersion) check(o *masterVersion) error {
 	for _, c := range []struct{ what, a, b string }{
 		{"kind", v.Kind, o.Kind}, {"instrument", v.Instrument, o.Instrument}, {"detector", v.Detector, o.Detector},
+		{"mode", v.Mode, o.Mode}, {"band", v.Band, o.Band},
 		{"unit", v.unit, o.unit}, {"size", fmt.Sprint(v.planes[0].Axes), fmt.Sprint(o.planes[0].Axes)},
 	} {
 		if c.a != c.b {
