@@ -149,7 +149,8 @@ func demoCommand(s *settings) *cobra.Command {
 the moon Tessaly) in a new folder, makes masters, calibrates the scenes, measures
 the sensor, brings bands together and prints how values, uncertainties, flags,
 the sensor's figures and what is particular to the camera's family compare with
-the truth. --camera chooses one of the other built-in cameras.`,
+the truth, and makes the page of the run. --camera chooses one of the other
+built-in cameras.`,
 		Example: `  evenlight demo demo
   evenlight demo --camera brindle demo-brindle
   evenlight demo --set 'detectors.0.fill.causes=[bad_pixels, hits]' demo-filled`,
@@ -167,10 +168,14 @@ the truth. --camera chooses one of the other built-in cameras.`,
 			if err := writeJSONFile(filepath.Join(o.Dir, demo.ProductsDir, demo.SummaryFile), r.Run); err != nil {
 				return failed(err)
 			}
+			index, err := s.demoPage(c, o.Dir, r)
+			if err != nil {
+				return failed(err)
+			}
 			if s.json {
 				err = writeJSON(c.OutOrStdout(), r)
 			} else {
-				_, err = fmt.Fprint(c.OutOrStdout(), r.Text())
+				_, err = fmt.Fprintf(c.OutOrStdout(), "%sThe page of the run is %s.\n", r.Text(), index)
 			}
 			if err != nil {
 				return failed(err)
@@ -182,4 +187,15 @@ the truth. --camera chooses one of the other built-in cameras.`,
 	c.Flags().StringArrayVar(&o.Set, "set", nil, "override a profile value, path=value, e.g. output.quantity=electrons; repeatable")
 	c.Flags().StringVar(&o.Camera, "camera", "quillon", "built-in camera to simulate: "+strings.Join(configs.BuiltinNames(), ", "))
 	return c
+}
+
+// demoPage makes the page of the demo's run and returns its path.
+func (s *settings) demoPage(c *cobra.Command, dir string, r *demo.Result) (string, error) {
+	of := func(name string) string { return filepath.Join(dir, name) }
+	run := page.Run{Summary: r.Run, Products: of(demo.ProductsDir), Raw: of(demo.RawDir), Masters: of(demo.MastersDir)}
+	out := of("page")
+	if _, err := page.OfRun(run, page.Options{Out: out, Workers: s.workers, Progress: s.progress(c.ErrOrStderr())}); err != nil {
+		return "", err
+	}
+	return filepath.Join(out, page.IndexFile), nil
 }
