@@ -73,6 +73,52 @@ func (m *sensorMeasuring) takeFlat(l *lampStep, plane *meanPlane, pairs [][]litP
 	m.flats = append(m.flats, r)
 }
 
+// flatHitSigmas is how far the samples of a pixel in two equal flats are apart,
+// in standard deviations of their difference, that a cosmic ray has hit one. Of
+// normal noise 6 in 10 million are.
+const flatHitSigmas = 5
+
+// hitLimit is what two flats differ by in a cell: by shift on average, and where
+// neither was hit by no more than reach from it, DN.
+type hitLimit struct{ shift, reach float32 }
+
+// hitLimits are the limits of a pair of flats by cell, from its levels and the
+// expected noise. Nil of a frame by itself.
+func (m *sensorMeasuring) hitLimits(frames []*calFrame) []hitLimit {
+	if len(frames) < 2 {
+		return nil
+	}
+	noise := m.expectedDark()
+	out := make([]hitLimit, len(m.cells.names))
+	for c, amp := range m.cells.amps {
+		n, a, b := noise[amp], frames[0].level[c], frames[1].level[c]
+		variance := 2 * (n.base + n.perDN*math.Max(0, (a+b)/2-m.zero[c].Value))
+		out[c] = hitLimit{float32(a - b), float32(flatHitSigmas * math.Sqrt(variance))}
+	}
+	return out
+}
+
+// mendHits puts what the other flat has in place of samples of a row that stand
+// out: a hit that stayed in the mean would count as the pixel's response.
+func (m *sensorMeasuring) mendHits(y int, rows [][]float32, limits []hitLimit) {
+	if len(rows) < 2 || limits == nil {
+		return
+	}
+	a, b := rows[0], rows[1]
+	for x, c := range m.cells.rows[y] {
+		if c == noCell {
+			continue
+		}
+		l := limits[c]
+		switch d := a[x] - b[x] - l.shift; {
+		case d > l.reach:
+			a[x] = b[x] + l.shift
+		case d < -l.reach:
+			b[x] = a[x] - l.shift
+		}
+	}
+}
+
 // markFlat makes a flat relative to the level of each cell, and marks the
 // pixels of hardly any, or low, response.
 func (m *sensorMeasuring) markFlat(plane *meanPlane, level []float64, temporal []measure.Figure) {

@@ -290,13 +290,19 @@ func (m *sensorMeasuring) takeLamps() {
 // frames tells the response of each pixel.
 func (m *sensorMeasuring) takeStep(l *lampStep, whole bool) {
 	var plane *meanPlane
-	var add rowTaker
 	if whole {
 		plane = newMeanPlane(m.sensor.Image)
-		add = plane.add
 	}
 	pairs := make([][]litPair, len(m.lit))
-	for range twoByTwo(l.frames) {
+	for _, frames := range twoByTwo(l.frames) {
+		var add rowTaker
+		if whole {
+			limits := m.hitLimits(frames)
+			add = func(y int, rows [][]float32) {
+				m.mendHits(y, rows, limits)
+				plane.add(y, rows)
+			}
+		}
 		two := m.nextPair(fmt.Sprintf("%s %s", l.kind, l.band), add)
 		if plane != nil {
 			plane.frames += len(two.frames)
