@@ -297,11 +297,7 @@ func (m *sensorMeasuring) takeStep(l *lampStep, whole bool) {
 	for _, frames := range twoByTwo(l.frames) {
 		var add rowTaker
 		if whole {
-			limits := m.hitLimits(frames)
-			add = func(y int, rows [][]float32) {
-				m.mendHits(y, rows, limits)
-				plane.add(y, rows)
-			}
+			add = m.addMended(plane, frames, l.frames[:plane.frames])
 		}
 		two := m.nextPair(fmt.Sprintf("%s %s", l.kind, l.band), add)
 		if plane != nil {
