@@ -16,7 +16,7 @@ type CharacteriseOptions struct {
 	Overwrite bool
 	Workers   int
 	Log       *zap.Logger
-	// Progress, if set, is told of each pair of frames as it is begun.
+	// Progress, if set, is told of each group of frames as it is begun.
 	Progress func(done, total int, what string)
 }
 

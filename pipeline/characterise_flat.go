@@ -73,6 +73,74 @@ func (m *sensorMeasuring) takeFlat(l *lampStep, plane *meanPlane, pairs [][]litP
 	m.flats = append(m.flats, r)
 }
 
+// flatHitSigmas is how far the samples of a pixel in two equal flats are apart,
+// in standard deviations of their difference, that a cosmic ray has hit one. Of
+// normal noise 6 in 10 million are.
+const flatHitSigmas = 5
+
+// hitLimit is what a flat differs by from others in a cell: by shift on average,
+// and where neither was hit by no more than reach from it, DN.
+type hitLimit struct{ shift, reach float32 }
+
+// hitLimits are the limits of a flat against the mean of others, by cell, from
+// their levels and the expected noise.
+func (m *sensorMeasuring) hitLimits(f *calFrame, others []*calFrame) []hitLimit {
+	noise := m.expectedDark()
+	n := float64(len(others))
+	out := make([]hitLimit, len(m.cells.names))
+	for c, amp := range m.cells.amps {
+		level := 0.0
+		for _, o := range others {
+			level += o.level[c] / n
+		}
+		variance := (noise[amp].base + noise[amp].perDN*math.Max(0, level-m.zero[c].Value)) * (1 + 1/n)
+		out[c] = hitLimit{float32(f.level[c] - level), float32(flatHitSigmas * math.Sqrt(variance))}
+	}
+	return out
+}
+
+// addMended adds flats to the plane of their step: a pair, each of the two held
+// against the other, or a frame by itself held against the mean of those before
+// it. What the others have goes in place of samples that stand out: a hit that
+// stayed in the mean would count as the pixel's response. Where a frame could
+// not be read, what is left of its pair goes in as it is.
+func (m *sensorMeasuring) addMended(plane *meanPlane, frames, before []*calFrame) rowTaker {
+	others := before
+	if len(frames) == 2 {
+		others = frames[1:]
+	}
+	if len(others) == 0 {
+		return plane.add
+	}
+	limits, k := m.hitLimits(frames[0], others), 1/float32(len(others))
+	return func(y int, rows [][]float32) {
+		switch {
+		case len(rows) == 2:
+			m.mendHits(y, rows[0], rows[1], 1, limits, true)
+		case len(frames) == 1:
+			m.mendHits(y, rows[0], plane.v[y*plane.width:(y+1)*plane.width], k, limits, false)
+		}
+		plane.add(y, rows)
+	}
+}
+
+// mendHits holds a row of a flat against k times a row of others, and both ways
+// where both may be changed.
+func (m *sensorMeasuring) mendHits(y int, a, b []float32, k float32, limits []hitLimit, both bool) {
+	for x, c := range m.cells.rows[y] {
+		if c == noCell {
+			continue
+		}
+		l := limits[c]
+		switch d := a[x] - b[x]*k - l.shift; {
+		case d > l.reach:
+			a[x] = b[x]*k + l.shift
+		case d < -l.reach && both:
+			b[x] = a[x] - l.shift
+		}
+	}
+}
+
 // markFlat makes a flat relative to the level of each cell, and marks the
 // pixels of hardly any, or low, response.
 func (m *sensorMeasuring) markFlat(plane *meanPlane, level []float64, temporal []measure.Figure) {

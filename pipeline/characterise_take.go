@@ -290,13 +290,15 @@ func (m *sensorMeasuring) takeLamps() {
 // frames tells the response of each pixel.
 func (m *sensorMeasuring) takeStep(l *lampStep, whole bool) {
 	var plane *meanPlane
-	var add rowTaker
 	if whole {
 		plane = newMeanPlane(m.sensor.Image)
-		add = plane.add
 	}
 	pairs := make([][]litPair, len(m.lit))
-	for range twoByTwo(l.frames) {
+	for _, frames := range twoByTwo(l.frames) {
+		var add rowTaker
+		if whole {
+			add = m.addMended(plane, frames, l.frames[:plane.frames])
+		}
 		two := m.nextPair(fmt.Sprintf("%s %s", l.kind, l.band), add)
 		if plane != nil {
 			plane.frames += len(two.frames)
