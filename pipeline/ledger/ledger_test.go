@@ -481,7 +481,7 @@ func TestFramesComeInOneOrderWhateverTheOrderOfRecording(t *testing.T) {
 	var want []ledger.FrameRow
 	for _, f := range several() {
 		for _, p := range f.Parts {
-			want = append(want, ledger.FrameRow{Part: p, Frame: f.SHA256, Path: f.Path})
+			want = append(want, ledger.FrameRow{Part: p, Frame: f.SHA256, Path: f.Path, Seen: f.Seen})
 		}
 	}
 	slices.SortFunc(want, order)

@@ -113,7 +113,7 @@ func TestAFrameComesWithAllThatAPlannerAsksOfItsProduct(t *testing.T) {
 		must(t, l.Record(ctx, ledger.Outcome{Product: p}))
 
 		bare := func(i int) ledger.FrameRow {
-			return ledger.FrameRow{Part: frame(i).Parts[0], Frame: of("raw", i), Path: frame(i).Path}
+			return ledger.FrameRow{Part: frame(i).Parts[0], Frame: of("raw", i), Path: frame(i).Path, Seen: frame(i).Seen}
 		}
 		want := []ledger.FrameRow{bare(0), bare(1), bare(2)}
 		for i, p := range map[int]*ledger.Product{1: product(1), 2: p} {
