@@ -46,6 +46,8 @@ func benchMosaic(b *testing.B, in *Instrument, path string) {
 	cw.set("DETECTOR", record.Detector, "")
 	cw.set("DATE-BEG", "2031-03-14T06:00:00.000", "")
 	cw.set("XPOSURE", 0.1, "")
+	cw.set("TRIMCOL1", in.Profile.Detectors[0].Image.Columns[0], "")
+	cw.set("TRIMROW1", in.Profile.Detectors[0].Image.Rows[0], "")
 	if cw.err == nil {
 		cw.err = record.writeTo(h)
 	}
@@ -77,7 +79,11 @@ func BenchmarkMosaicAgainstCopy(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	p, err := configs.Parse("brindle", text, configs.Overrides{})
+	p, err := configs.Parse("brindle", text, configs.Overrides{Set: []string{
+		"detectors.0.width=2064", "detectors.0.height=2048", "detectors.0.image.columns=[17, 2064]", "detectors.0.image.rows=[1, 2048]",
+		"detectors.0.amplifiers.0.region={columns: [1, 2064], rows: [1, 1024]}", "detectors.0.amplifiers.0.overscan={columns: [1, 16], rows: [1, 1024]}",
+		"detectors.0.amplifiers.1.region={columns: [1, 2064], rows: [1025, 2048]}", "detectors.0.amplifiers.1.overscan={columns: [1, 16], rows: [1025, 2048]}",
+	}})
 	if err != nil {
 		b.Fatal(err)
 	}
